@@ -1,0 +1,48 @@
+# Everything a person types. `make demo` and `make test` need Python 3.11 or newer, make and git.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo demo-live test lint oracle clean
+
+demo: $(VENV)/installed
+	$(BIN)/benchwarden demo --out demo
+
+demo-live: $(VENV)/installed
+	$(BIN)/benchwarden demo --out demo --live
+
+test: $(VENV)/dev
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+# Makes the golden files afresh with the reference packages (1.2 GB) and compares them with those in the tree.
+oracle: $(VENV)/oracle
+	$(BIN)/python -m pytest -m oracle tests
+
+$(VENV)/bin/pip:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "benchwarden needs Python 3.11 or newer; $(PYTHON) is $$($(PYTHON) -V). Try: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
+	  { echo "Python lacks the modules venv and ensurepip; on Debian and Ubuntu: apt install python3-venv"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade pip
+
+$(VENV)/installed: pyproject.toml | $(VENV)/bin/pip
+	$(BIN)/pip install --quiet --disable-pip-version-check --editable '.[charts]'
+	@touch $@
+
+$(VENV)/dev: $(VENV)/installed
+	$(BIN)/pip install --quiet --disable-pip-version-check --group dev
+	@touch $@
+
+$(VENV)/oracle: $(VENV)/dev
+	$(BIN)/pip install --quiet --disable-pip-version-check --group oracle
+	@touch $@
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info src/*.egg-info

@@ -1,0 +1,1 @@
+"""Talks to instruments: lines, SCPI text, command maps, roles. Decides nothing about a test."""

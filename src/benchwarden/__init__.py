@@ -1,0 +1,1 @@
+"""benchwarden: unattended tests of rechargeable packs on a bench of SCPI instruments."""
