@@ -1,0 +1,324 @@
+"""Command maps: TOML files that say what to send to one kind of instrument and how to read its answers.
+
+One file describes one kind of instrument in one role, so that another dialect is another file and no code.
+"""
+
+import string
+import tomllib
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+MAPS_FOLDER = Path(__file__).parent / "maps"
+
+Role = Literal["load", "supply", "cells", "temperature", "voltmeter"]
+
+
+class MapError(ValueError):
+    """A command map cannot be used; the message names file, key, what was found and what would be right."""
+
+
+def _one_line(text: str) -> str:
+    if not text or not text.isascii() or "\n" in text or "\r" in text:
+        raise ValueError(f"{text!r} is not one line of ASCII")
+    _placeholders(text)
+    return text
+
+
+def _upper(text: str) -> str:
+    return text.upper()
+
+
+def _placeholders(text: str) -> set[str]:
+    """Return the names in braces. Raises ValueError for anything but plain names."""
+    names = set()
+    for _, name, form, conversion in string.Formatter().parse(text):
+        if name is None:
+            continue
+        if not name.isidentifier() or form or conversion:
+            raise ValueError(f"{text!r}: a placeholder is a plain name in braces, such as {{level}}")
+        names.add(name)
+    return names
+
+
+Message = Annotated[str, AfterValidator(_one_line)]
+Word = Annotated[str, AfterValidator(_upper)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Column(_Table):
+    """One number of a measurement: `unit` follows it in the text ("" = none), `sign` turns it to ours.
+
+    Ours: current positive charges the pack. `name` is left out where the channels give the names.
+    """
+
+    name: str = ""
+    unit: str = ""
+    sign: Literal[1, -1] = 1
+
+
+class Measure(_Table):
+    """One question whose reply holds all values of a reading: `columns`, or `each` for one number per
+    channel.
+    """
+
+    ask: Message
+    separator: str = Field(default=",", min_length=1)
+    columns: tuple[Column, ...] = ()
+    each: Column | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Measure":
+        if bool(self.columns) == (self.each is not None):
+            raise ValueError("wanted either columns (a list) or each (one table for every channel)")
+        if any(not column.name for column in self.columns):
+            raise ValueError("every one of columns needs a name, such as voltage_v")
+        if self.each is not None and "{channels}" not in self.ask:
+            raise ValueError(f"ask = {self.ask!r} must hold {{channels}} where each is given")
+        return self
+
+
+class Check(_Table):
+    """One question that reads a setting back.
+
+    The reply is the number that was set under the name `of`, followed by `unit`, right within `resolution`
+    (in the same unit) or 0.1 %; or it is one of `words`.
+    """
+
+    ask: Message
+    of: str | None = None
+    unit: str = ""
+    resolution: float = Field(default=0.0, ge=0.0)
+    words: tuple[Word, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> "Check":
+        if (self.of is None) == (not self.words):
+            raise ValueError("wanted either of (the name of what was set) or words (the replies that are right)")
+        return self
+
+
+class Setting(_Table):
+    """Messages that set something and questions that read it back; `release` undoes it, if that can be done.
+
+    `level` changes only the level of a draw whose mode is already set.
+    """
+
+    set: tuple[Message, ...] = Field(min_length=1)
+    level: tuple[Message, ...] = ()
+    check: tuple[Check, ...] = Field(min_length=1)
+    release: tuple[Message, ...] = ()
+    release_check: tuple[Check, ...] = ()
+
+
+class Output(_Table):
+    """Switching: commands, the question that reads it back, and the replies that mean off and on."""
+
+    off: Message
+    on: Message
+    question: Message
+    off_replies: tuple[Word, ...] = Field(min_length=1)
+    on_replies: tuple[Word, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _distinct(self) -> "Output":
+        if both := set(self.off_replies) & set(self.on_replies):
+            raise ValueError(f"{', '.join(sorted(both))} cannot mean off and on")
+        return self
+
+
+class Tripped(_Table):
+    """One question that tells which own protection has latched: `words` (reply → name, "" = none) or `bits`.
+
+    With `bits`, the reply is the sum of the bits' values.
+    """
+
+    ask: Message
+    words: dict[Word, str] = {}
+    bits: dict[int, str] = {}
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> "Tripped":
+        if bool(self.words) == bool(self.bits):
+            raise ValueError("wanted either words or bits")
+        if bad := [bit for bit in self.bits if bit <= 0 or bit & (bit - 1)]:
+            raise ValueError(f"bits are powers of two, not {bad[0]}")
+        return self
+
+
+class Protect(_Table):
+    """The instrument's own latching protections, each set with {value}."""
+
+    under_voltage: Setting | None = None
+    over_voltage: Setting | None = None
+    over_current: Setting | None = None
+    over_power: Setting | None = None
+    timer: Setting | None = None
+    tripped: tuple[Tripped, ...] = ()
+    clear: tuple[Message, ...] = ()
+
+
+class Draw(_Table):
+    """How a load is told to draw: {level} in A, W or ohm, {ceiling} in A."""
+
+    current: Setting | None = None
+    power: Setting | None = None
+    resistance: Setting | None = None
+
+
+class Rating(_Table):
+    """A question for the largest value that the instrument takes."""
+
+    ask: Message
+    unit: str = ""
+
+
+class Ratings(_Table):
+    """Largest values the instrument takes."""
+
+    current_a: Rating | None = None
+    power_w: Rating | None = None
+    voltage_v: Rating | None = None
+
+
+class CommandMap(_Table):
+    """What to send to one kind of instrument in one role. See the fields' own tables.
+
+    `joint` hangs one message unit on another ("" = the instrument takes one at a time); `error_question`
+    reads the error queue ("" = there is none); `decimals` are written after the point of every number sent.
+    """
+
+    title: str
+    role: Role
+    terminator: Literal["\n", "\r\n", "\r"] = "\n"
+    joint: Literal[";:", ";", ""] = ";:"
+    error_question: str = "SYSTem:ERRor?"
+    decimals: int = Field(default=4, ge=0, le=9)
+    on_open: tuple[Message, ...] = ()
+    on_close: tuple[Message, ...] = ()
+    output: Output | None = None
+    measure: Measure
+    draw: Draw = Draw()
+    feed: Setting | None = None
+    protect: Protect = Protect()
+    ratings: Ratings = Ratings()
+
+    @model_validator(mode="after")
+    def _fits_its_role(self) -> "CommandMap":
+        wrong: list[str] = []
+        drives = self.role in ("load", "supply")
+        if drives and self.output is None:
+            wrong.append(f"output is missing: a {self.role} must be switched off")
+        if not drives and self.output is not None:
+            wrong.append(f"output makes no sense for the role {self.role}")
+        names = {column.name for column in self.measure.columns}
+        by_channel = self.role in ("cells", "temperature")
+        if by_channel and self.measure.each is None:
+            wrong.append(f"measure.each is missing: the role {self.role} has one number for each channel")
+        needed = {"voltage_v", "current_a"} if drives else set() if by_channel else {"voltage_v"}
+        if missing := needed - names:
+            wrong.append(f"measure.columns lacks {', '.join(sorted(missing))}")
+        if self.role == "load" and not any((self.draw.current, self.draw.power, self.draw.resistance)):
+            wrong.append("draw is missing: a load draws current, power or resistance")
+        if self.role == "supply" and self.feed is None:
+            wrong.append("feed is missing: a supply feeds voltage and current")
+        wrong += _unknown_placeholders(self)
+        if wrong:
+            raise ValueError("; ".join(wrong))
+        return self
+
+
+def _unknown_placeholders(found: CommandMap) -> Iterable[str]:
+    """Name every placeholder that nothing will fill."""
+    places: list[tuple[str, str, set[str]]] = []
+
+    def setting(where: str, one: Setting | None, names: set[str]) -> None:
+        if one is None:
+            return
+        places.extend((f"{where}.set", text, names) for text in one.set)
+        places.extend((f"{where}.level", text, names & {"level"}) for text in one.level)
+        places.extend((f"{where}.release", text, set()) for text in one.release)
+        for kind, checks in (("check", one.check), ("release_check", one.release_check)):
+            places.extend((f"{where}.{kind}.ask", check.ask, set()) for check in checks)
+            places.extend(
+                (f"{where}.{kind}.of", f"{{{check.of}}}", names if kind == "check" else set())
+                for check in checks
+                if check.of is not None
+            )
+
+    for quantity in ("current", "power", "resistance"):
+        setting(f"draw.{quantity}", getattr(found.draw, quantity), {"level", "ceiling"})
+    setting("feed", found.feed, {"voltage", "current"})
+    for name in ("under_voltage", "over_voltage", "over_current", "over_power", "timer"):
+        setting(f"protect.{name}", getattr(found.protect, name), {"value"})
+    places.append(("measure.ask", found.measure.ask, {"channels"} if found.measure.each else set()))
+    places.extend(("on_open", text, set()) for text in found.on_open)
+    places.extend(("on_close", text, set()) for text in found.on_close)
+    if found.output is not None:
+        output = found.output
+        places.extend((f"output.{key}", getattr(output, key), set()) for key in ("off", "on", "question"))
+    for where, text, known in places:
+        for name in sorted(_placeholders(text) - known):
+            right = ", ".join(f"{{{one}}}" for one in sorted(known)) or "none"
+            yield f"{where} = {text!r}: unknown placeholder {{{name}}}; known here: {right}"
+
+
+def parse_map(text: str, where: str) -> CommandMap:
+    """Return the command map in `text`; `where` names it in messages.
+
+    Raises MapError with all mistakes at once.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise MapError(f"{where}: not TOML: {error}") from error
+    try:
+        return CommandMap.model_validate(table)
+    except ValidationError as error:
+        lines = [_explain(where, one) for one in error.errors()]
+        raise MapError("\n".join(lines)) from error
+
+
+def _explain(where: str, one: Mapping[str, object]) -> str:
+    place = one["loc"]
+    key = ".".join(str(part) for part in place) if isinstance(place, tuple) else ""
+    found = one["input"]
+    shown = f", found {found!r}" if not isinstance(found, dict) else ""
+    return f"{where}: {key or 'the whole file'}: {one['msg']}{shown}"
+
+
+def shipped_maps() -> tuple[str, ...]:
+    """Return the names of the maps that come with the program."""
+    return tuple(sorted(path.stem for path in MAPS_FOLDER.glob("*.toml")))
+
+
+def load_map(name_or_path: str | Path) -> CommandMap:
+    """Return a shipped map by its name, or any by the path of its .toml file. Raises MapError."""
+    path = Path(name_or_path)
+    if path.suffix != ".toml":
+        if str(name_or_path) not in shipped_maps():
+            raise MapError(
+                f"command map {str(name_or_path)!r} is unknown; shipped are {', '.join(shipped_maps())};"
+                " an own map is given by the path of its .toml file"
+            )
+        return _shipped(str(name_or_path))
+    return _read(path)
+
+
+@cache
+def _shipped(name: str) -> CommandMap:
+    return _read(MAPS_FOLDER / f"{name}.toml")
+
+
+def _read(path: Path) -> CommandMap:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise MapError(f"{path}: cannot be read: {error}") from error
+    return parse_map(text, str(path))

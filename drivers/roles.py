@@ -1,0 +1,163 @@
+"""The roles an instrument can have in a bay. Current positive charges the pack, everywhere."""
+
+import re
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from benchwarden.drivers.command_map import CommandMap, Setting
+from benchwarden.drivers.line import Line
+from benchwarden.drivers.role import Driving, Role
+
+Quantity = Literal["current", "power", "resistance"]
+
+
+class Load(Driving):
+    """A DC load. `read()` gives voltage_v and current_a (negative while it draws)."""
+
+    role = "load"
+
+    def __init__(self, line: Line, command_map: CommandMap, **options: Any) -> None:
+        super().__init__(line, command_map, **options)
+        self._ceiling_a: float | None = None
+
+    async def set_draw(self, quantity: Quantity, level: float, ceiling_a: float) -> None:
+        """Program mode, current ceiling (A) and level (A, W or ohm, not negative), and read all back.
+
+        Does not touch the output; never clips. Raises ReadBackDiffers, CommandRefused, NotOffered,
+        InstrumentError; ValueError for a level that is no number or negative.
+        """
+        setting = self._draw(quantity)
+        await self._carry_out(setting.set, setting.check, {"level": level, "ceiling": ceiling_a})
+        self._ceiling_a = ceiling_a
+
+    async def set_level(self, quantity: Quantity, level: float) -> None:
+        """Change the level of the quantity that is set, on or off, and read mode and level back.
+
+        Raises what `set_draw` raises.
+        """
+        setting = self._draw(quantity)
+        checks = [check for check in setting.check if check.of in (None, "level")]
+        await self._carry_out(setting.level or setting.set[-1:], checks, {"level": level})
+
+    async def protect(
+        self, trip_voltage_v: float | None, max_current_a: float, max_power_w: float, timer_s: float | None
+    ) -> tuple[str, ...]:
+        """Program the load's own latching protections and read them back; None releases one.
+
+        Volts, amperes, watts, seconds. Returns the names that this load cannot do: under_voltage,
+        over_current, over_power, timer. Raises ReadBackDiffers, InstrumentError.
+        """
+        return await self._program(
+            {
+                "under_voltage": trip_voltage_v,
+                "over_current": max_current_a,
+                "over_power": max_power_w,
+                "timer": timer_s,
+            }
+        )
+
+    def _draw(self, quantity: Quantity) -> Setting:
+        setting: Setting | None = getattr(self.command_map.draw, quantity, None)
+        if setting is None:
+            raise self.instrument.lacks(f"draw.{quantity}")
+        return setting
+
+
+class Supply(Driving):
+    """A DC supply. `read()` gives voltage_v and current_a (positive into the pack)."""
+
+    role = "supply"
+
+    async def set_feed(self, voltage_v: float, current_a: float) -> None:
+        """Program voltage (V) and current limit (A), on or off, and read both back; never clips.
+
+        Raises ReadBackDiffers, CommandRefused, InstrumentError; ValueError for no number or a negative one.
+        """
+        setting = self.command_map.feed
+        if setting is None:
+            raise self.instrument.lacks("feed")
+        await self._carry_out(setting.set, setting.check, {"voltage": voltage_v, "current": current_a})
+
+    async def protect(self, over_voltage_v: float, over_current_a: float) -> tuple[str, ...]:
+        """Program the supply's own protections (V, A) and read them back; returns the names it cannot do.
+
+        Names: over_voltage, over_current. Raises ReadBackDiffers, InstrumentError.
+        """
+        return await self._program({"over_voltage": over_voltage_v, "over_current": over_current_a})
+
+
+class Voltmeter(Role):
+    """An independent voltmeter at the pack. `read()` gives voltage_v."""
+
+    role = "voltmeter"
+
+
+class Cells(Role):
+    """The scanner of group voltages. `read()` gives group_1_v, group_2_v … from the negative end.
+
+    `channels` is a SCPI channel list without parentheses, such as "101:106" or "101,103". `taps="each"`: a
+    channel is a group's voltage; "cumulative": a channel is the voltage from the negative end to that tap.
+    """
+
+    role = "cells"
+
+    def __init__(
+        self,
+        line: Line,
+        command_map: CommandMap,
+        *,
+        channels: str,
+        taps: Literal["each", "cumulative"] = "each",
+        **options: Any,
+    ) -> None:
+        count = len(parse_channels(channels))
+        names = [f"group_{number}_v" for number in range(1, count + 1)]
+        super().__init__(line, command_map, names=names, channels=channels.replace(" ", ""), **options)
+        if taps not in ("each", "cumulative"):
+            raise ValueError(f"{self.who}: taps = {taps!r} is unknown; right would be 'each' or 'cumulative'")
+        self._cumulative = taps == "cumulative"
+
+    async def read(self) -> dict[str, float | None]:
+        """Return the voltage of every group in one exchange, None for "no value". Raises InstrumentError."""
+        values = await self._values()
+        if self._cumulative:
+            below: list[float | None] = [0.0, *values[:-1]]
+            values = [
+                None if upper is None or lower is None else upper - lower
+                for upper, lower in zip(values, below, strict=True)
+            ]
+        return dict(zip(self._names, values, strict=True))
+
+
+class Thermometer(Role):
+    """The thermometer. `read()` gives <place>_c for every place in `sensors` (place → channel)."""
+
+    role = "temperature"
+
+    def __init__(self, line: Line, command_map: CommandMap, *, sensors: Mapping[str, int], **options: Any) -> None:
+        if not sensors:
+            raise ValueError("sensors is empty; right would be such as { middle = 1, ambient = 2 }")
+        names = [f"{place}_c" for place in sensors]
+        channels = ",".join(str(channel) for channel in sensors.values())
+        super().__init__(line, command_map, names=names, channels=channels, **options)
+
+
+_RANGE = re.compile(r"\s*(\d+)\s*(?::\s*(\d+)\s*)?")
+
+
+def parse_channels(text: str) -> list[int]:
+    """Return the channels of a SCPI channel list without parentheses, in order. Raises ValueError."""
+    channels: list[int] = []
+    for part in text.split(","):
+        found = _RANGE.fullmatch(part)
+        if found is None:
+            raise ValueError(f"channels = {text!r}: {part!r} is no channel; right would be '101:106' or '101,103'")
+        first = int(found[1])
+        last = first if found[2] is None else int(found[2])
+        if abs(last - first) >= 1000:
+            raise ValueError(f"channels = {text!r}: {part!r} has more than 1000 channels")
+        step = 1 if last >= first else -1
+        channels += range(first, last + step, step)
+    if len(set(channels)) != len(channels):
+        raise ValueError(f"channels = {text!r} names a channel twice")
+    return channels
