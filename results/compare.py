@@ -1,0 +1,200 @@
+"""Several runs beside each other, if they may be compared at all, as a table for the terminal.
+
+Runs may be compared when their fingerprints agree: everything in the plan that decides the result, relative
+to the pack, was the same.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rich.table import Table
+
+from benchwarden.profiles.fingerprint import differences
+from benchwarden.results.figure import Figures
+from benchwarden.results.figures import figures
+from benchwarden.results.ladder import planned_step
+from benchwarden.results.run import Run, RunInfo
+
+START_TOLERANCE_K = 2.0
+"""Start temperatures further apart than this are flagged (common practice, no source)."""
+
+
+class ComparisonRefused(Exception):
+    """The runs may not be compared; `reasons` says in words in what they differ."""
+
+    def __init__(self, reasons: Sequence[str]) -> None:
+        """Take the reasons, one sentence each."""
+        super().__init__("these runs may not be compared: " + "; ".join(reasons))
+        self.reasons = tuple(reasons)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One run in a comparison, under a label that no other run in it has."""
+
+    label: str
+    run: Run
+    figures: Figures
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Runs that may be compared, with what a reader must know before concluding anything from them."""
+
+    fingerprint: str
+    title: str
+    entries: tuple[Compared, ...]
+    flags: tuple[str, ...]
+
+
+def compare(runs: Sequence[Run]) -> Comparison:
+    """Return the runs beside each other with their figures.
+
+    Raises ComparisonRefused for fewer than two runs, a run given twice, a run without a fingerprint, or
+    fingerprints that differ; the message names every difference.
+    """
+    reasons = _refusals(runs)
+    if reasons:
+        raise ComparisonRefused(reasons)
+    entries = tuple(Compared(label, run, figures(run)) for label, run in zip(_labels(runs), runs, strict=True))
+    return Comparison(
+        fingerprint=runs[0].info.fingerprint or "",
+        title=runs[0].info.title,
+        entries=entries,
+        flags=tuple(_flags(entries)),
+    )
+
+
+def _refusals(runs: Sequence[Run]) -> list[str]:
+    if len(runs) < 2:
+        return [f"found {len(runs)} run; two or more would be right"]
+    reasons: list[str] = []
+    paths = [run.path.resolve() for run in runs]
+    for index, run in enumerate(runs):
+        if paths[index] in paths[:index]:
+            reasons.append(f"{run.name} is given twice")
+        if run.info.fingerprint is None:
+            reasons.append(f"{run.name}: run.json names no fingerprint")
+    first = runs[0]
+    for run in runs[1:]:
+        theirs, ours = run.info.fingerprint, first.info.fingerprint
+        if theirs is None or ours is None or theirs == ours:
+            continue
+        words = _differences(first, run) or [f"fingerprint {ours} / {theirs}, and their parts do not say why"]
+        reasons.extend(f"{first.name} / {run.name}: {word}" for word in words)
+    return reasons
+
+
+def _differences(one: Run, other: Run) -> list[str]:
+    try:
+        return differences(one.info.fingerprint_parts, other.info.fingerprint_parts)
+    except (AttributeError, KeyError, TypeError):
+        return []  # run.json was changed by hand: the parts are not what a plan wrote
+
+
+def _labels(runs: Sequence[Run]) -> list[str]:
+    names = [run.info.pack_name for run in runs]
+    found: list[str] = []
+    for index, (name, run) in enumerate(zip(names, runs, strict=True)):
+        label = name if names.count(name) == 1 else f"{name}, {run.info.started_utc or run.path.name}"
+        found.append(label if label not in found else f"{label} ({index + 1})")
+    return found
+
+
+def _flags(entries: Sequence[Compared]) -> list[str]:
+    found: list[str] = []
+    for name, words in (
+        ("start_temperature_c", "the discharge"),
+        ("ladder_start_temperature_c", "the ladder"),
+    ):
+        starts = [(entry.figures[name].value, entry.label) for entry in entries if name in entry.figures]
+        if len(starts) > 1 and max(starts)[0] - min(starts)[0] > START_TOLERANCE_K:
+            (low, low_label), (high, high_label) = min(starts), max(starts)
+            found.append(
+                f"{words} began at {low:.1f} °C in {low_label} and at {high:.1f} °C in {high_label}: "
+                f"more than {START_TOLERANCE_K:.0f} K apart"
+            )
+    asked: tuple[tuple[str, Callable[[RunInfo], str | None]], ...] = (
+        ("cooling", lambda info: info.cooling),
+        ("sense point", lambda info: info.sense),
+    )
+    for name, read in asked:
+        values = [read(entry.run.info) or "not named" for entry in entries]
+        if len(set(values)) > 1:
+            pairs = ", ".join(f"{e.label}: {value}" for e, value in zip(entries, values, strict=True))
+            found.append(f"different {name} ({pairs})")
+    packs = [entry.run.info.pack_name for entry in entries]
+    if min(packs.count(name) for name in packs) < 3:
+        found.append("a verdict on these packs, not on their design: that takes three specimens of each")
+    for entry in entries:
+        found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
+        found.extend(f"{entry.label}: {problem}" for problem in entry.run.problems)
+    return found
+
+
+ROWS: tuple[tuple[str, str, float, int], ...] = (
+    ("delivered_ah", "delivered, Ah", 1.0, 3),
+    ("delivered_over_rated", "of rated, %", 100.0, 1),
+    ("delivered_wh", "delivered, Wh", 1.0, 2),
+    ("energy_per_mass_wh_kg", "energy per mass, Wh/kg", 1.0, 1),
+    ("mean_voltage_v", "mean voltage, V", 1.0, 3),
+    ("voltage_after_load_on_v", "voltage after load-on, V", 1.0, 3),
+    ("temperature_rise_k", "temperature rise, K", 1.0, 1),
+    ("dc_resistance_ohm", "resistance at load-on, mΩ", 1000.0, 2),
+    ("group_spread_end_v", "spread of groups at the end, mV", 1000.0, 0),
+    ("peak_c", "peak, C", 1.0, 1),
+    ("peak_interpolated_c", "peak, interpolated, C", 1.0, 1),
+    ("peak_w_per_kg", "peak power per mass, W/kg", 1.0, 0),
+)
+"""Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order."""
+
+
+def cell(found: Figures, name: str, factor: float, decimals: int) -> str:
+    """Return a figure as a table shows it, "≥ 16.0" for a lower bound and "–" where it is missing."""
+    figure = found.get(name)
+    if figure is None:
+        return "–"
+    return f"{'≥ ' if figure.at_least else ''}{figure.value * factor:.{decimals}f}"
+
+
+def table(comparison: Comparison) -> Table:
+    """Return the comparison as a table for the terminal: one column a run, one row a figure.
+
+    Cut-offs are printed in volts, since the fingerprint holds their names only.
+    """
+    shown = Table(title=f"{comparison.title} · fingerprint {comparison.fingerprint}", title_justify="left")
+    shown.add_column("figure", no_wrap=True)
+    for entry in comparison.entries:
+        shown.add_column(entry.label, justify="right")
+    for name, words, factor, decimals in ROWS:
+        cells = [cell(entry.figures, name, factor, decimals) for entry in comparison.entries]
+        if any(text != "–" for text in cells):
+            shown.add_row(words, *cells)
+    for kind, key, words in (
+        ("discharge", "cut_off_v", "discharge cut-off, V per group"),
+        ("ladder", "floor_v", "ladder floor, V per group"),
+    ):
+        cells = [_planned_text(entry.run, kind, key) for entry in comparison.entries]
+        if any(text != "–" for text in cells):
+            shown.add_row(words, *cells)
+    endings = {
+        "discharge ended by": [entry.figures.ended_words for entry in comparison.entries],
+        "ladder ended by": [entry.figures.ladder_ended_words for entry in comparison.entries],
+    }
+    for words, found in endings.items():
+        cells = [text or "–" for text in found]
+        if any(text != "–" for text in cells):
+            shown.add_row(words, *cells)
+    shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
+    if comparison.flags:
+        shown.caption = "\n".join(f"! {flag}" for flag in comparison.flags)
+        shown.caption_justify = "left"
+    return shown
+
+
+def _planned_text(run: Run, kind: str, key: str) -> str:
+    for step in run.steps():
+        if step.kind == kind:
+            value = planned_step(run, step.count, kind).get(key)
+            return f"{value:.3f}" if isinstance(value, int | float) else "–"
+    return "–"

@@ -1,0 +1,112 @@
+"""One figure with its unit and the samples it came from, and the collection of a run's figures."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchwarden.results.sample import Sample
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value in `unit`, the sequences of the first and the last sample it came from, and how it was made.
+
+    `at_least`: the true value is this or more, because something other than the pack ended the test.
+    """
+
+    value: float
+    unit: str
+    from_samples: tuple[int, int]
+    note: str = ""
+    at_least: bool = False
+    formula: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One burst of a ladder. Amperes drawn (positive), volts, seconds, degrees Celsius, ampere-hours.
+
+    `held`: held for its whole time with every group at or above the floor; `why_not` says in words why not.
+    `end_v` is the lowest group at the end, `lowest_v` the lowest group at any moment. `full_time` says that
+    the burst lasted its whole time, whatever the groups did. `used_ah` was drawn since the ladder began.
+    """
+
+    number: int
+    planned_a: float | None
+    mean_a: float
+    mean_w: float
+    duration_s: float
+    full_time: bool
+    held: bool
+    why_not: str
+    lowest_v: float | None
+    end_v: float | None
+    lowest_group: int | None
+    hottest_start_c: float | None
+    hottest_end_c: float | None
+    used_ah: float
+    first: int
+    last: int
+
+
+class Figures(dict[str, Figure]):
+    """A run's figures by name, with what is missing and why, the rungs of its ladder, notes and flags.
+
+    `ended_by` and `ladder_ended_by` are one of "voltage", "temperature", "bench", "" (no such step);
+    `ended_words` and `ladder_ended_words` say it in words.
+    """
+
+    def __init__(self) -> None:
+        """Begin with nothing known."""
+        super().__init__()
+        self.missing: dict[str, str] = {}
+        self.rungs: list[Rung] = []
+        self.notes: list[str] = []
+        self.flags: list[str] = []
+        self.ended_by = ""
+        self.ended_words = ""
+        self.ladder_ended_by = ""
+        self.ladder_ended_words = ""
+
+    def lack(self, reason: str, *names: str) -> None:
+        """Say why figures are not there; an existing reason stays."""
+        for name in names:
+            if name not in self:
+                self.missing.setdefault(name, reason)
+
+
+def hottest_c(sample: Sample, places: Sequence[str]) -> float | None:
+    """Return the highest temperature on the pack in degrees Celsius; the surroundings' does not count.
+
+    A temperature without a named place counts as one on the pack. None when nothing was measured.
+    """
+    found = [
+        value
+        for index, value in enumerate(sample.temperatures_c)
+        if value is not None and not (index < len(places) and places[index] == "ambient")
+    ]
+    return max(found) if found else None
+
+
+def ambient_c(sample: Sample, places: Sequence[str]) -> float | None:
+    """Return the surroundings' temperature in degrees Celsius, None when there is none."""
+    for index, value in enumerate(sample.temperatures_c):
+        if index < len(places) and places[index] == "ambient":
+            return value
+    return None
+
+
+def lowest_group(sample: Sample) -> tuple[int, float] | None:
+    """Return the number (from 1) and the volts of the lowest group that was measured, None without one."""
+    found = [(value, index) for index, value in enumerate(sample.groups_v, start=1) if value is not None]
+    if not found:
+        return None
+    value, index = min(found)
+    return index, value
+
+
+def spread_v(sample: Sample) -> float | None:
+    """Return highest minus lowest group in volts, None unless two or more groups were all measured."""
+    groups = [value for value in sample.groups_v if value is not None]
+    if len(groups) < 2 or len(groups) != len(sample.groups_v):
+        return None
+    return max(groups) - min(groups)

@@ -1,0 +1,101 @@
+"""All figures of a run, each with its unit and the samples it came from; written as result.json."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from benchwarden.results import discharge, efficiency, ladder
+from benchwarden.results.figure import Figure, Figures, Rung
+from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
+from benchwarden.results.run import Run, StepSpan
+from benchwarden.results.sample import Sample
+
+__all__ = ["Figure", "Figures", "Rung", "figures", "result_data", "write_result"]
+
+
+def figures(run: Run) -> Figures:
+    """Return a run's figures by name; what cannot be told stands in `missing` with its reason.
+
+    Units are in each figure. Where a run holds several discharges or ladders the first of each counts, and a
+    note says so. Never raises for a run that was cut short: it has fewer figures.
+    """
+    out = Figures()
+    steps = run.steps()
+    out.flags.extend(_flags(run))
+    discharges = [step for step in steps if step.kind == "discharge"]
+    ladders = [step for step in steps if step.kind == "ladder"]
+    for kind, found in (("discharge", discharges), ("ladder", ladders)):
+        if len(found) > 1:
+            out.notes.append(f"the run holds {len(found)} {kind} steps; the first, step {found[0].count}, counts")
+    if discharges:
+        discharge.discharge_figures(run, discharges[0], _following(steps, discharges[0]), out)
+    else:
+        out.lack("the run has no discharge step", *discharge.NAMES)
+    if ladders:
+        ladder.ladder_figures(run, ladders[0], _following(steps, ladders[0]), out)
+    else:
+        out.lack("the run has no ladder step", *ladder.NAMES)
+    efficiency.efficiency_figures(run, steps, out)
+    return out
+
+
+def _following(steps: Sequence[StepSpan], step: StepSpan) -> list[Sample]:
+    """Return the samples after a step until something flows again."""
+    found: list[Sample] = []
+    for later in steps[steps.index(step) + 1 :]:
+        for sample in later.samples:
+            if sample.output != "off":
+                return found
+            found.append(sample)
+    return found
+
+
+def _flags(run: Run) -> list[str]:
+    found: list[str] = []
+    for event in run.events:
+        name = event.get("event")
+        if name == "flag":
+            text = event.get("flag") or event.get("text") or event.get("why")
+            if text:
+                step = event.get("step")
+                found.append(str(text) if step is None else f"step {step}: {text}")
+        elif name == "step_ended" and isinstance(event.get("flags"), list):
+            found.extend(f"step {event.get('step')}: {flag}" for flag in event["flags"])
+    ending = run.ending
+    if ending.how != "finished":
+        found.append(f"run {ending.how}: {ending.why}" if ending.why else f"run {ending.how}")
+    if ending.off_confirmed is False:
+        found.append("off was not confirmed at the end")
+    return list(dict.fromkeys(found))
+
+
+def result_data(run: Run, found: Figures) -> dict[str, Any]:
+    """Return what result.json holds: every figure, the rungs, what is missing and why, notes, flags."""
+    ending = run.ending
+    return {
+        "format": FORMAT,
+        "run": run.name,
+        "pack": run.info.pack_name,
+        "profile": run.info.title,
+        "fingerprint": run.info.fingerprint,
+        "ended": asdict(ending),
+        "discharge_ended": {"by": found.ended_by, "words": found.ended_words},
+        "ladder_ended": {"by": found.ladder_ended_by, "words": found.ladder_ended_words},
+        "figures": {name: asdict(figure) for name, figure in found.items()},
+        "rungs": [asdict(rung) for rung in found.rungs],
+        "missing": dict(found.missing),
+        "notes": list(found.notes),
+        "flags": list(found.flags),
+        "problems": list(run.problems),
+    }
+
+
+def write_result(run: Run, found: Figures | None = None) -> Path:
+    """Write result.json into the run's folder and return its path; it is derived and may be written again.
+
+    Raises FolderError when the disk refuses.
+    """
+    path = run.path / RESULT_FILE
+    write_json(path, result_data(run, figures(run) if found is None else found))
+    return path

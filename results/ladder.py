@@ -1,0 +1,303 @@
+"""Figures of a ladder: rising bursts of constant current, and the highest that was held.
+
+Peak C is the mean measured current of the last burst held to its end with every group at or above the floor,
+divided by the rated capacity (common practice, no source).
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchwarden.results.ending import step_ending
+from benchwarden.results.figure import Figure, Figures, Rung, hottest_c, lowest_group
+from benchwarden.results.integrate import sample_period_s, time_mean
+from benchwarden.results.run import Run, StepSpan
+from benchwarden.results.sample import Sample
+
+_BURST = re.compile(r"burst (\d+)(?:\D+([0-9.]+) A)?")
+
+PEAK_NAMES = (
+    "peak_c",
+    "peak_a",
+    "peak_w",
+    "peak_w_per_kg",
+    "peak_hold_s",
+    "peak_over_delivered",
+    "peak_charge_used_ah",
+    "peak_start_temperature_c",
+)
+HEAT_NAMES = ("ladder_start_temperature_c", "ladder_hottest_c")
+NAMES = (*PEAK_NAMES, "peak_interpolated_c", "burst_resistance_ohm", *HEAT_NAMES)
+
+
+def planned_step(run: Run, count: int, kind: str) -> Mapping[str, Any]:
+    """Return the plan's table of the step with this count and kind, an empty one if the plan has none."""
+    steps = run.info.plan.get("steps")
+    if isinstance(steps, list):
+        for step in steps:
+            if isinstance(step, dict) and step.get("number") == count and step.get("kind", kind) == kind:
+                return step
+    return {}
+
+
+def _number(table: Mapping[str, Any], *keys: str) -> float | None:
+    for key in keys:
+        value = table.get(key)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return float(value)
+    return None
+
+
+def bursts_of(span: StepSpan) -> list[tuple[int, float | None, list[Sample]]]:
+    """Return (number, planned amperes, samples under load) of each burst of a ladder step, in order.
+
+    A burst is told by the samples' phase, "burst 3: 35.0 A".
+    """
+    found: list[tuple[int, float | None, list[Sample]]] = []
+    for sample in span.samples:
+        match = _BURST.match(sample.phase) if sample.output == "load" else None
+        if match is None:
+            continue
+        number = int(match[1])
+        if not found or found[-1][0] != number:
+            found.append((number, float(match[2]) if match[2] else None, []))
+        found[-1][2].append(sample)
+    return found
+
+
+def rungs_of(run: Run, span: StepSpan, notes: list[str]) -> tuple[list[Rung], float | None]:
+    """Return a ladder step's rungs and its floor in volts per group.
+
+    Hold time and floor come from the plan; without a hold time in the plan the longest burst stands for it
+    and `notes` says so. A rung without a group measured in the last second of its hold is not held: nobody
+    saw it.
+    """
+    planned = planned_step(run, span.count, "ladder")
+    hold_s, floor_v = _number(planned, "hold_s"), _number(planned, "floor_v")
+    bursts = bursts_of(span)
+    if hold_s is None and bursts:
+        hold_s = max(samples[-1].test_time_s - samples[0].test_time_s for _, _, samples in bursts)
+        stand_in = f"the longest burst, {hold_s:.1f} s, stands for it"
+        notes.append(f"step {span.count}: the plan names no hold time; {stand_in}")
+    begun_ah = span.samples[0].discharging_ah
+    series = run.info.series
+    found = [
+        _rung(number, planned_a, samples, hold_s or 0.0, floor_v, series, begun_ah, run.info.places)
+        for number, planned_a, samples in bursts
+    ]
+    return [rung for rung in found if rung is not None], floor_v
+
+
+def _lowest_v(sample: Sample, series: int | None) -> tuple[int | None, float] | None:
+    """Return the lowest group of a sample, or the pack's voltage by its groups where none is measured."""
+    low = lowest_group(sample)
+    if low is not None:
+        return low
+    if sample.groups_v or series is None or sample.voltage_v is None:
+        return None
+    return None, sample.voltage_v / series
+
+
+def _rung(
+    number: int,
+    planned_a: float | None,
+    samples: Sequence[Sample],
+    hold_s: float,
+    floor_v: float | None,
+    series: int | None,
+    begun_ah: float,
+    places: Sequence[str],
+) -> Rung | None:
+    valid = [sample for sample in samples if sample.current_a is not None and sample.voltage_v is not None]
+    if not valid:
+        return None
+    currents = [-(sample.current_a or 0.0) for sample in valid]
+    powers = [-(sample.current_a or 0.0) * (sample.voltage_v or 0.0) for sample in valid]
+    period = sample_period_s(samples) or 0.0
+    duration = samples[-1].test_time_s - samples[0].test_time_s
+    end_s = samples[-1].test_time_s
+    full_time = duration >= hold_s - max(0.02 * hold_s, 1.5 * period)
+    lows = [(sample, low) for sample in samples if (low := _lowest_v(sample, series)) is not None]
+    recent = [low for sample, low in lows if end_s - _groups_read_s(sample) <= 1.0 + period]
+    lowest = min((low[1] for _, low in lows), default=None)
+    if not full_time:
+        why_not = f"broke off after {duration:.1f} s of {hold_s:.1f} s"
+    elif not recent:
+        why_not = "no group was measured in the last second of the hold"
+    elif floor_v is None:
+        why_not = "the plan names no floor"
+    elif lowest is not None and lowest < floor_v:
+        why_not = f"lowest group at {lowest:.3f} V, floor {floor_v:.3f} V"
+    else:
+        why_not = ""
+    return Rung(
+        number=number,
+        planned_a=planned_a,
+        mean_a=time_mean(valid, currents),
+        mean_w=time_mean(valid, powers),
+        duration_s=duration,
+        full_time=full_time,
+        held=not why_not,
+        why_not=why_not,
+        lowest_v=lowest,
+        end_v=lows[-1][1][1] if lows else None,
+        lowest_group=lows[-1][1][0] if lows else None,
+        hottest_start_c=hottest_c(samples[0], places),
+        hottest_end_c=hottest_c(samples[-1], places),
+        used_ah=samples[0].discharging_ah - begun_ah,
+        first=samples[0].sequence,
+        last=samples[-1].sequence,
+    )
+
+
+def _groups_read_s(sample: Sample) -> float:
+    return sample.test_time_s - (sample.groups_age_s or 0.0)
+
+
+def ladder_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
+    """Add the figures of one ladder step to `out`; `after` holds the samples of the rest that follows.
+
+    Call it after the capacity's figures: peak ÷ delivered needs them. `at_least` is set whenever something
+    other than the floor ended the ladder.
+    """
+    ending = step_ending(run, span.count)
+    rungs, floor_v = rungs_of(run, span, out.notes)
+    out.rungs = rungs
+    out.ladder_ended_by, out.ladder_ended_words = ending.by, ending.words
+    if not rungs:
+        out.lack(f"step {span.count}: no burst with voltage and current", *NAMES)
+        return
+    below = rungs[-1].lowest_v is not None and floor_v is not None and rungs[-1].lowest_v < floor_v
+    by_floor = below or (ending.by == "voltage" and not rungs[-1].held)
+    if by_floor:
+        out.ladder_ended_by = "voltage"
+    bound = planned_step(run, span.count, "ladder").get("bound")
+    if not by_floor and isinstance(bound, str) and ending.by == "bench":
+        out.ladder_ended_words += f" (the plan is bounded by {bound})"
+    _hottest(run, span, after, out)
+    _resistance(run, span, rungs[0], out)
+    best = _last_held(rungs)
+    if best is None:
+        out.lack(f"no burst was held: burst {rungs[0].number} {rungs[0].why_not}", *PEAK_NAMES)
+    else:
+        _peak(run, best, not by_floor, out)
+    _interpolated(run, rungs, floor_v, out)
+
+
+def _last_held(rungs: Sequence[Rung]) -> Rung | None:
+    return next((rung for rung in reversed(rungs) if rung.held), None)
+
+
+def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
+    where = (best.first, best.last)
+    note = f"burst {best.number}, held {best.duration_s:.1f} s"
+    if least:
+        note += f"; the pack's limit was not reached: {out.ladder_ended_words}"
+    amperes = "mean measured current of the last burst held with every group at or above the floor"
+    out["peak_a"] = Figure(best.mean_a, "A", where, note, least, amperes)
+    out["peak_w"] = Figure(best.mean_w, "W", where, note, least, "mean measured power of that burst")
+    out["peak_hold_s"] = Figure(best.duration_s, "s", where, note, formula="last − first sample of that burst")
+    out["peak_charge_used_ah"] = Figure(
+        best.used_ah, "Ah", where, note, formula="drawn since the ladder began, before that burst"
+    )
+    if run.info.rated_capacity_ah is None:
+        out.lack("run.json gives no rated capacity", "peak_c")
+    else:
+        out["peak_c"] = Figure(
+            best.mean_a / run.info.rated_capacity_ah, "C", where, note, least, "peak_a ÷ rated capacity"
+        )
+    if run.info.mass_kg is None:
+        out.lack("run.json gives no mass", "peak_w_per_kg")
+    else:
+        out["peak_w_per_kg"] = Figure(best.mean_w / run.info.mass_kg, "W/kg", where, note, least, "peak_w ÷ mass")
+    delivered = out.get("delivered_ah")
+    if delivered is None or delivered.value <= 0:
+        out.lack("no capacity was measured in this run", "peak_over_delivered")
+    elif delivered.at_least:
+        out.lack("the delivered charge of this run is a lower bound only", "peak_over_delivered")
+    else:
+        out["peak_over_delivered"] = Figure(
+            best.mean_a / delivered.value, "1/h", where, note, least, "peak_a ÷ delivered_ah"
+        )
+    if best.hottest_start_c is None:
+        out.lack("no temperature of the pack at that burst's start", "peak_start_temperature_c")
+    else:
+        out["peak_start_temperature_c"] = Figure(best.hottest_start_c, "°C", where, note, formula="hottest")
+
+
+def _interpolated(run: Run, rungs: Sequence[Rung], floor_v: float | None, out: Figures) -> None:
+    name = "peak_interpolated_c"
+    rated = run.info.rated_capacity_ah
+    # A burst that broke off early says nothing about the voltage at the end of the whole hold.
+    ends = [(rung, rung.end_v) for rung in rungs if rung.full_time and rung.end_v is not None]
+    if rated is None or floor_v is None:
+        out.lack("the rated capacity or the floor is not known", name)
+        return
+    if len(ends) < 2:
+        out.lack("fewer than two bursts lasted their whole time", name)
+        return
+    (low, low_v), (high, high_v) = ends[-2:]
+    step_a = high.mean_a - low.mean_a
+    if step_a <= 0 or low_v <= high_v:
+        out.lack(f"bursts {low.number} and {high.number} do not fall with the current", name)
+        return
+    wanted = low.mean_a + (low_v - floor_v) * step_a / (low_v - high_v)
+    inside = high_v <= floor_v <= low_v
+    if wanted > high.mean_a + 2.0 * step_a:
+        beyond = f"the floor lies at {wanted:.0f} A, more than two steps beyond burst {high.number}"
+        out.lack(f"{beyond}: not extrapolated that far", name)
+        return
+    ends_words = f"bursts {low.number} and {high.number} ended at {low_v:.3f} V and {high_v:.3f} V"
+    note = f"{'measured, between' if inside else 'extrapolated:'} {ends_words}, floor {floor_v:.3f} V"
+    failed = next((rung for rung in rungs if rung.number > high.number and not rung.held), None)
+    if not inside and failed is not None:
+        note += f"; burst {failed.number} at {failed.mean_a:.1f} A {failed.why_not}"
+    out[name] = Figure(
+        wanted / rated,
+        "C",
+        (low.first, high.last),
+        note,
+        formula="current at which the lowest group would end at the floor, linear, ÷ rated capacity",
+    )
+
+
+def _resistance(run: Run, span: StepSpan, rung: Rung, out: Figures) -> None:
+    name = "burst_resistance_ohm"
+    before = [s for s in span.samples if s.sequence < rung.first and s.output == "off"]
+    loaded = [s for s in span.samples if rung.first <= s.sequence <= rung.last]
+    rest = next((s for s in reversed(before) if s.voltage_v is not None and s.current_a is not None), None)
+    end = next((s for s in reversed(loaded) if s.voltage_v is not None and s.current_a is not None), None)
+    if rest is None or end is None or rest.voltage_v is None or end.voltage_v is None:
+        out.lack("no measured sample before or at the end of the first burst", name)
+        return
+    change = (rest.current_a or 0.0) - (end.current_a or 0.0)
+    if change < 0.05:
+        out.lack(f"the current changed by {change:.3f} A only", name)
+        return
+    lag = end.test_time_s - loaded[0].test_time_s
+    out[name] = Figure(
+        (rest.voltage_v - end.voltage_v) / change,
+        "Ω",
+        (rest.sequence, end.sequence),
+        f"burst {rung.number}, {lag:.1f} s under load, sag of the charge drawn included",
+        formula="(V before − V at the end) ÷ (I before − I at the end)",
+    )
+
+
+def _hottest(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
+    top: tuple[float, Sample] | None = None
+    for sample in (*span.samples, *after):
+        value = hottest_c(sample, run.info.places)
+        if value is not None and (top is None or value > top[0]):
+            top = (value, sample)
+    if top is None:
+        out.lack("no temperature of the pack was measured", *HEAT_NAMES)
+    else:
+        start, begun = hottest_c(span.samples[0], run.info.places), span.samples[0].sequence
+        if start is None:
+            out.lack("no temperature of the pack when the ladder began", "ladder_start_temperature_c")
+        else:
+            out["ladder_start_temperature_c"] = Figure(start, "°C", (begun, begun), formula="hottest sensor")
+        out["ladder_hottest_c"] = Figure(
+            top[0], "°C", (begun, top[1].sequence), formula="hottest sensor, into the rest after"
+        )

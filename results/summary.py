@@ -1,0 +1,27 @@
+"""One run's figures as a table for the terminal."""
+
+from rich.table import Table
+
+from benchwarden.results.compare import ROWS, cell
+from benchwarden.results.figure import Figures
+from benchwarden.results.run import Run
+
+
+def summary(run: Run, found: Figures) -> Table:
+    """Return the figures of one run, how it ended, and what could not be told and why."""
+    shown = Table(title=f"{run.info.pack_name} · {run.info.title} · {run.path}", title_justify="left")
+    shown.add_column("figure")
+    shown.add_column("value", justify="right")
+    for name, words, factor, decimals in ROWS:
+        text = cell(found, name, factor, decimals)
+        if text != "–":
+            shown.add_row(words, text)
+    for words, text in (("discharge ended by", found.ended_words), ("ladder ended by", found.ladder_ended_words)):
+        if text:
+            shown.add_row(words, text)
+    ending = run.ending
+    off = {True: "confirmed", False: "NOT CONFIRMED", None: "not recorded"}[ending.off_confirmed]
+    shown.add_row("run", f"{ending.how}: {ending.why}")
+    shown.add_row("off", off)
+    shown.add_row("flags", "\n".join(found.flags) or "none")
+    return shown

@@ -1,0 +1,123 @@
+import os
+import struct
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("matplotlib")
+
+from benchwarden.results.chart_style import COLOURS
+from benchwarden.results.charts import main, run_charts
+from benchwarden.results.figures import figures
+from benchwarden.results.folder import read_run
+from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
+
+
+def standard(folder: Path, name: str = "Heron", **more: Any) -> Path:
+    writer = discharge_run()
+    writer.charge_c = 0.0
+    ladder_steps(writer, 5, 17, 3.0)
+    return writer.finish(folder / name.lower() / "2026-11-25T21-04-11Z_standard", info_of(writer, name, **more))
+
+
+def info_of(writer: Writer, name: str, **more: Any) -> dict[str, Any]:
+    return writer.info(name, plan=ladder_plan(4, 3.0), simulated=True, **more)
+
+
+def png_size(path: Path) -> tuple[int, int]:
+    # PNG (ISO/IEC 15948:2004), 5.2 signature and 11.2.2 IHDR: width and height as 32-bit big-endian.
+    content = path.read_bytes()
+    assert content[:8] == b"\x89PNG\r\n\x1a\n"
+    width, height = struct.unpack(">II", content[16:24])
+    return int(width), int(height)
+
+
+def test_one_run_leaves_its_charts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([str(standard(tmp_path)), "--out", str(tmp_path / "out")]) == 0
+    paths = [Path(line) for line in capsys.readouterr().out.split()]
+    assert [path.name for path in paths] == ["overview.png", "sag.png", "groups.png", "ladder.png"]
+    assert all(png_size(path)[0] == 1152 for path in paths)
+
+
+def test_several_runs_leave_theirs_and_the_comparison(tmp_path: Path) -> None:
+    runs = [standard(tmp_path, name) for name in ("Heron", "Tern")]
+    assert main([*map(str, runs), "--out", str(tmp_path / "out")]) == 0
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["compare-bars.png", "compare-voltage.png"]
+    assert all((run / "ladder.png").exists() for run in runs)
+
+
+def test_runs_that_may_not_be_compared_leave_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    runs = [standard(tmp_path, "Heron"), standard(tmp_path, "Tern", fingerprint="1-ffff")]
+    assert main([*map(str, runs), "--out", str(tmp_path / "out")]) == 2
+    assert "may not be compared" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+    assert main([str(tmp_path / "nothing"), "--out", str(tmp_path)]) == 2
+
+
+def test_a_comparison_needs_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main([str(tmp_path), str(tmp_path)])
+    assert "--out" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("case", ["empty", "one sample", "nothing measured", "no groups, no sensors"])
+def test_a_poor_run_gives_fewer_charts_and_no_error(tmp_path: Path, case: str) -> None:
+    writer = Writer()
+    writer.begin("discharge")
+    writer.draw(current_a=10.0, at_most_s=0.0 if case == "one sample" else 20.0)
+    if case == "empty":
+        writer.samples = []
+    for index, sample in enumerate(writer.samples):
+        if case == "nothing measured":
+            sample = replace(sample, voltage_v=None, current_a=None, groups_v=(None,) * 6)
+        if case == "no groups, no sensors":
+            sample = replace(sample, groups_v=(None,) * 6, temperatures_c=(None,) * 3)
+        writer.samples[index] = sample
+    run = read_run(writer.finish(tmp_path, how=None))
+    names = [path.name for path in run_charts(run, figures(run), tmp_path / "out")]
+    expected = {
+        "empty": [],
+        "one sample": ["overview.png", "groups.png"],
+        "nothing measured": ["overview.png"],
+        "no groups, no sensors": ["overview.png", "sag.png"],
+    }
+    assert names == expected[case]
+
+
+def test_colours_differ_in_lightness() -> None:
+    # Relative luminance after WCAG 2.2 (from memory): neighbours in the palette are told apart without hue.
+    def luminance(colour: str) -> float:
+        parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    first_three = sorted(luminance(colour) for colour in COLOURS[:3])
+    assert all(luminance(colour) < 0.6 for colour in COLOURS)
+    assert len({round(luminance(colour), 3) for colour in COLOURS}) == len(COLOURS)
+    assert first_three[1] - first_three[0] > 0.1
+
+
+def test_the_module_runs_as_a_process_and_reading_needs_no_numpy(tmp_path: Path) -> None:
+    run = standard(tmp_path)
+    environment = {**os.environ, "MPLCONFIGDIR": str(tmp_path)}
+    made = subprocess.run(
+        [sys.executable, "-m", "benchwarden.results.charts", str(run), "--out", str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        env=environment,
+        check=False,
+        timeout=120,
+    )
+    assert (made.returncode, made.stderr) == (0, "")
+    assert (tmp_path / "out" / "overview.png").exists()
+    words = (
+        "import sys, benchwarden.results.columns, benchwarden.results.folder\n"
+        "found = {'numpy', 'matplotlib', 'rich', 'pydantic', 'scipy'} & set(sys.modules)\n"
+        "sys.exit(f'imported {found}' if found else 0)"
+    )
+    plain = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=False, timeout=60)
+    assert (plain.returncode, plain.stderr) == (0, "")

@@ -1,0 +1,124 @@
+import io
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from benchwarden.results.compare import ComparisonRefused, compare, table
+from benchwarden.results.folder import read_run
+from benchwarden.results.run import Run
+from tests.synthetic_run import Writer, discharge_run, ladder_steps
+
+PARTS = {
+    "scheme": 1,
+    "sense": "pack connector",
+    "cooling": "still air",
+    "steps": [{"do": "rest", "at_least_s": 1800.0}],
+}
+PLAN = {
+    "steps": [
+        {"number": 2, "kind": "discharge", "cut_off_v": 3.2},
+        {"number": 4, "kind": "ladder", "hold_s": 5.0, "floor_v": 2.5, "bound": "load power"},
+    ]
+}
+
+Make = Callable[..., Run]
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Make:
+    def build(
+        name: str, *, mass_kg: float | None = 0.452, warmer_k: float = 0.0, ladder: bool = False, **info: Any
+    ) -> Run:
+        writer: Writer = discharge_run()
+        writer.charge_c = 0.0
+        if ladder:
+            ladder_steps(writer, 5, 6, 2.5)
+        if warmer_k:
+            for index, sample in enumerate(writer.samples):
+                warm = tuple(None if t is None else t + warmer_k for t in sample.temperatures_c)
+                writer.samples[index] = replace(sample, temperatures_c=warm)
+        data = writer.info(name, mass_kg=mass_kg, plan=PLAN, fingerprint_parts=PARTS, **info)
+        return read_run(writer.finish(tmp_path / name.lower() / "2026-11-25T21-04-11Z_capacity", data))
+
+    return build
+
+
+def text_of(runs: list[Run], width: int = 120) -> str:
+    console = Console(width=width, file=io.StringIO())
+    with console.capture() as captured:
+        console.print(table(compare(runs)))
+    return captured.get()
+
+
+def test_runs_with_one_fingerprint_stand_beside_each_other(make: Make) -> None:
+    comparison = compare([make("Heron"), make("Tern", mass_kg=0.61)])
+    assert [entry.label for entry in comparison.entries] == ["Heron", "Tern"]
+    heron, tern = (entry.figures["energy_per_mass_wh_kg"].value for entry in comparison.entries)
+    assert heron / tern == pytest.approx(0.61 / 0.452)
+    # Three specimens of each before anything is said of a design: common practice, no source.
+    assert comparison.flags == ("a verdict on these packs, not on their design: that takes three specimens of each",)
+
+
+def test_other_fingerprints_are_refused_in_words(make: Make) -> None:
+    other = {**PARTS, "steps": [{"do": "rest", "at_least_s": 3600.0}]}
+    changed = make("Tern")
+    info = replace(changed.info, fingerprint="1-ffff", fingerprint_parts=other)
+    changed = replace(changed, info=info)
+    with pytest.raises(ComparisonRefused) as refused:
+        compare([make("Heron"), changed])
+    assert len(refused.value.reasons) == 1
+    assert "rest" in refused.value.reasons[0]
+    assert "30 min / 60 min" in refused.value.reasons[0]
+
+
+def test_other_fingerprints_without_parts_are_refused_too(make: Make) -> None:
+    one, other = make("Heron"), make("Tern", fingerprint="1-ffff")
+    with pytest.raises(ComparisonRefused, match="do not say why"):
+        compare([one, other])
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_fewer_than_two_runs_are_refused(make: Make, count: int) -> None:
+    with pytest.raises(ComparisonRefused, match="two or more"):
+        compare([make("Heron")] * count)
+
+
+def test_one_run_twice_and_a_run_without_fingerprint_are_refused(make: Make) -> None:
+    heron = make("Heron")
+    with pytest.raises(ComparisonRefused, match="given twice"):
+        compare([heron, heron])
+    with pytest.raises(ComparisonRefused, match="names no fingerprint"):
+        compare([heron, make("Tern", fingerprint=None)])
+
+
+def test_start_temperatures_cooling_and_sense_are_flagged(make: Make) -> None:
+    runs = [make("Heron"), make("Tern", warmer_k=2.5, cooling="fan", sense="instrument terminals")]
+    flags = compare(runs).flags
+    assert flags[0] == "the discharge began at 23.0 °C in Heron and at 25.5 °C in Tern: more than 2 K apart"
+    assert flags[1] == "different cooling (Heron: still air, Tern: fan)"
+    assert flags[2].startswith("different sense point")
+
+
+def test_table_shows_lower_bounds_missing_figures_and_cut_offs(make: Make) -> None:
+    text = text_of([make("Heron", ladder=True), make("Tern", mass_kg=None)])
+    rows = {line.split("│")[1].strip(): line for line in text.splitlines() if line.startswith("│")}
+    assert "≥ 6.0" in rows["peak, C"]
+    assert rows["peak, C"].count("–") == 1
+    assert rows["energy per mass, Wh/kg"].count("–") == 1
+    assert rows["discharge cut-off, V per group"].count("3.200") == 2
+    assert "4.740" in rows["delivered, Ah"]
+    assert "discharge ended by" in rows
+    assert "bounded by load power" in " ".join(text.replace("│", " ").split())
+
+
+def test_two_runs_of_one_pack_get_labels_of_their_own(make: Make, tmp_path: Path) -> None:
+    first = make("Heron")
+    first.path.parent.rename(tmp_path / "earlier")
+    again = make("Heron", started_utc="2026-11-26T20:00:00Z")
+    moved = read_run(tmp_path / "earlier" / first.path.name)
+    labels = [entry.label for entry in compare([moved, again]).entries]
+    assert labels == ["Heron, 2026-11-25T21:04:11Z", "Heron, 2026-11-26T20:00:00Z"]

@@ -1,0 +1,258 @@
+import json
+import math
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchwarden.results.columns import header, row
+from benchwarden.results.folder import (
+    FolderError,
+    event_line,
+    folder_name,
+    new_folder,
+    next_segment,
+    read_run,
+    segment_name,
+    slug,
+    utc_text,
+    write_info,
+    write_json,
+)
+from benchwarden.results.sample import Sample
+from tests.synthetic_run import PLACES, STARTED_UNIX_S, Writer
+
+
+def short_run() -> Writer:
+    writer = Writer()
+    writer.begin("rest")
+    writer.rest(4)
+    writer.end("rested")
+    return writer
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [("Heron", "heron"), ("Little Tern 2", "little-tern-2"), ("  Möwe/../x ", "mowe-x"), ("A__b--C", "a-b-c")],
+)
+def test_slug(name: str, expected: str) -> None:
+    assert slug(name) == expected
+
+
+@given(st.text(max_size=30))
+def test_slug_is_one_safe_part_of_a_path_or_refused(name: str) -> None:
+    try:
+        text = slug(name)
+    except FolderError:
+        text = "refused"
+    assert text.replace("-", "").isalnum()
+    assert text.isascii()
+    assert Path(text).name == text
+
+
+def test_times_in_names() -> None:
+    # 2026-11-25T21:04:11Z is 1795640651 s after 1970-01-01 (GNU date -u -d @1795640651).
+    assert utc_text(1795640651.9) == "2026-11-25T21:04:11Z"
+    assert folder_name("standard", 1795640651.9) == "2026-11-25T21-04-11Z_standard"
+
+
+def test_a_folder_is_never_used_twice(tmp_path: Path) -> None:
+    first = new_folder(tmp_path / "runs", "Heron", "capacity", STARTED_UNIX_S)
+    second = new_folder(tmp_path / "runs", "Heron", "capacity", STARTED_UNIX_S)
+    assert first == tmp_path / "runs/heron/2026-11-25T21-04-11Z_capacity"
+    assert second.name == "2026-11-25T21-04-11Z_capacity-2"
+    assert first.is_dir()
+    assert second.is_dir()
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "runs").write_text("a file where a directory should be")
+    with pytest.raises(FolderError, match="runs/heron"):
+        new_folder(tmp_path / "runs", "Heron", "capacity", STARTED_UNIX_S)
+
+
+def test_segments_count_up(tmp_path: Path) -> None:
+    assert next_segment(tmp_path).name == "samples-001.csv"
+    (tmp_path / "samples-001.csv").touch()
+    (tmp_path / "samples-041.csv").touch()
+    (tmp_path / "samples-x.csv").touch()
+    assert next_segment(tmp_path).name == "samples-042.csv"
+
+
+def test_json_is_replaced_whole_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "run.json"
+    write_json(path, {"a": 1})
+    with pytest.raises(FolderError, match=r"run\.json.*finite"):
+        write_json(path, {"a": math.nan})
+    assert json.loads(path.read_text()) == {"a": 1}
+    assert [entry.name for entry in tmp_path.iterdir()] == ["run.json"]
+    with pytest.raises(FolderError, match="a disk with room"):
+        write_json(tmp_path / "missing" / "run.json", {})
+
+
+def test_an_event_is_one_line() -> None:
+    line = event_line({"seq": 0, "event": "flag", "text": "two\nlines, 23 °C"})
+    assert line.count("\n") == 1
+    assert json.loads(line)["text"] == "two\nlines, 23 °C"
+    with pytest.raises(FolderError, match="'flag'"):
+        event_line({"event": "flag", "value": math.inf})
+
+
+def test_a_run_reads_back(tmp_path: Path) -> None:
+    writer = short_run()
+    run = read_run(writer.finish(tmp_path / "heron" / "one"))
+    assert run.samples == writer.samples
+    assert run.events == writer.events
+    assert run.problems == []
+    assert run.name == "heron/one"
+    assert run.ending.how == "finished"
+    assert run.ending.off_confirmed is True
+    assert run.info.places == PLACES
+    assert run.info.pack_name == "Heron"
+
+
+def test_unknown_keys_stay_and_wrong_ones_are_named(tmp_path: Path) -> None:
+    writer = short_run()
+    info = writer.info(weather="fog", mass_kg="heavy", series=0, places="middle", plan=[])
+    run = read_run(writer.finish(tmp_path, info))
+    assert run.info.others == {"weather": "fog"}
+    assert run.info.mass_kg is None
+    assert run.info.rated_capacity_ah == 5.0
+    assert len(run.problems) == 4
+    assert any("mass_kg: found 'heavy'; a number above 0" in problem for problem in run.problems)
+
+
+@pytest.mark.parametrize("text", ["", "{", "[1]", "\x00\x00", '{"a": 1'])
+def test_a_broken_run_json_is_reported(tmp_path: Path, text: str) -> None:
+    folder = short_run().finish(tmp_path)
+    (folder / "run.json").write_text(text)
+    run = read_run(folder)
+    assert len(run.samples) == 4
+    assert len(run.problems) == 1
+    assert "run.json" in run.problems[0]
+
+
+def test_missing_files_are_reported(tmp_path: Path) -> None:
+    run = read_run(tmp_path)
+    assert [problem.split(":")[0] for problem in run.problems] == ["run.json", "samples-001.csv", "events.jsonl"]
+    assert run.ending.how == "interrupted"
+    assert run.ending.off_confirmed is None
+    with pytest.raises(FolderError, match="no such directory"):
+        read_run(tmp_path / "nothing")
+
+
+def test_a_file_cut_at_every_byte_keeps_its_whole_rows(tmp_path: Path) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    path = folder / "samples-001.csv"
+    content = path.read_bytes()
+    ends = [index + 1 for index, byte in enumerate(content) if byte == ord("\n")]
+    for cut in range(len(content)):
+        path.write_bytes(content[:cut])
+        run = read_run(folder)
+        whole = max(0, sum(end <= cut for end in ends) - 1)
+        assert run.samples == writer.samples[:whole], cut
+        torn = cut not in ends
+        assert len(run.problems) == (1 if torn else 0), cut
+        if torn:
+            assert "torn" in run.problems[0]
+
+
+def test_events_cut_at_every_byte_keep_whole_events(tmp_path: Path) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    path = folder / "events.jsonl"
+    content = path.read_bytes()
+    ends = [index + 1 for index, byte in enumerate(content) if byte == ord("\n")]
+    for cut in range(len(content)):
+        path.write_bytes(content[:cut])
+        run = read_run(folder)
+        assert run.events == writer.events[: sum(end <= cut for end in ends)], cut
+        assert bool(run.problems) == (cut not in ends), cut
+        assert run.ending.how == "interrupted"
+
+
+@settings(max_examples=60, deadline=None)
+@given(at=st.integers(0, 2000), junk=st.binary(max_size=40), length=st.integers(0, 60))
+def test_junk_anywhere_never_raises_and_is_never_silent(
+    tmp_path_factory: pytest.TempPathFactory, at: int, junk: bytes, length: int
+) -> None:
+    folder = short_run().finish(tmp_path_factory.mktemp("run"))
+    path = folder / "samples-001.csv"
+    content = path.read_bytes()
+    at = min(at, len(content))
+    path.write_bytes(content[:at] + junk + content[at + length :])
+    run = read_run(folder)
+    written = short_run().samples
+    # A digit that became another digit cannot be seen; every row that reads is a whole row with its sequence.
+    assert len(run.samples) == len(written) or run.problems
+    shutil.rmtree(folder)
+
+
+def put_segment(folder: Path, number: int, samples: list[Sample]) -> None:
+    text = header(6, PLACES) + "".join(row(sample) for sample in samples)
+    (folder / segment_name(number)).write_text(text)
+
+
+def test_segments_join_and_gaps_are_named(tmp_path: Path) -> None:
+    writer = Writer()
+    writer.begin("rest")
+    writer.rest(10)
+    folder = writer.finish(tmp_path)
+    put_segment(folder, 1, writer.samples[:3])
+    put_segment(folder, 2, writer.samples[3:6])
+    assert read_run(folder).samples == writer.samples[:6]
+    assert read_run(folder).problems == []
+    put_segment(folder, 4, writer.samples[8:])
+    run = read_run(folder)
+    assert len(run.samples) == 8
+    assert run.problems == [
+        "samples-004.csv: the segment before it is missing",
+        "samples-004.csv, line 2: samples 6 to 7 are missing",
+    ]
+
+
+def test_repeated_and_unreadable_rows_are_left_out_and_named(tmp_path: Path) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    rows = [row(sample) for sample in writer.samples]
+    (folder / "samples-001.csv").write_text(header(6, PLACES) + rows[0] + rows[0] + "\0\0\0\n" + "".join(rows[1:]))
+    run = read_run(folder)
+    assert run.samples == writer.samples
+    assert len(run.problems) == 1
+    assert "2 rows left out: line 3: sample 0 stands after 0; line 4" in run.problems[0]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("nonsense\n", 'an object with an "event"'),
+        ("[]\n", '"event"'),
+        ('{"seq": 99, "event": "x"}\n', "99 stands after"),
+    ],
+)
+def test_events_out_of_order_are_named(tmp_path: Path, line: str, words: str) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    with (folder / "events.jsonl").open("a") as file:
+        file.write(line)
+    run = read_run(folder)
+    assert words in run.problems[0]
+    assert run.ending.how == "finished"
+
+
+def test_steps_are_samples_of_one_count(tmp_path: Path) -> None:
+    writer = short_run()
+    writer.begin("discharge")
+    writer.draw(current_a=5.0, at_most_s=3.0)
+    run = read_run(writer.finish(tmp_path))
+    steps: list[Any] = [(step.count, step.kind, len(step.samples)) for step in run.steps()]
+    assert steps == [(1, "rest", 4), (2, "discharge", 4)]
+
+
+def test_info_is_written_readable(tmp_path: Path) -> None:
+    write_info(tmp_path, {"bench": "boat shed", "places": ["middle"]})
+    assert read_run(tmp_path).info.bench == "boat shed"
