@@ -1,0 +1,236 @@
+"""A plan: a profile worked out for one pack in one bay. What is shown before the start is what is executed."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from benchwarden.profiles.bay import BayAbilities
+from benchwarden.profiles.decision import time_in_words
+from benchwarden.profiles.fingerprint import fingerprint, fingerprint_parts
+from benchwarden.profiles.pack import Pack, PackValues, resolved
+from benchwarden.profiles.plan_steps import plan_step
+from benchwarden.profiles.plan_working import Working, rounded
+from benchwarden.profiles.planned import (
+    PlannedAsk,
+    PlannedCharge,
+    PlannedDischarge,
+    PlannedLadder,
+    PlannedRest,
+    PlannedStep,
+    PlannedStore,
+)
+from benchwarden.profiles.profile import ChargeStep, DischargeStep, LadderStep, Profile, StoreStep
+
+__all__ = ["BayAbilities", "Plan", "PlanLimits", "PlanRefused", "describe", "plan_as_data", "work_out"]
+
+_OVER_CEILING = 1.05
+# Colder than this is a broken probe or no place for a pack (common practice, no source).
+_COLDEST_C = -20.0
+_CHARGES = ("supply", "operator")
+
+
+class PlanRefused(Exception):
+    """A profile cannot be done with this pack in this bay; `reasons` holds every reason in words."""
+
+    def __init__(self, reasons: Sequence[str]) -> None:
+        super().__init__("\n".join(reasons))
+        self.reasons = list(reasons)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanLimits:
+    """The hard limits of a run: what lies outside ends it and switches off.
+
+    Volts per group and of the pack, amperes without sign, degrees Celsius; how many seconds without a valid
+    value are borne.
+    """
+
+    group_low_v: float
+    group_high_v: float
+    pack_low_v: float
+    pack_high_v: float
+    max_draw_a: float
+    max_feed_a: float
+    temperature_high_c: float
+    temperature_low_c: float
+    blind_voltage_s: float = 3.0
+    blind_burst_s: float = 0.5
+    blind_groups_s: float = 3.0
+    blind_temperature_s: float = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything that a run will do, in absolute numbers."""
+
+    title: str
+    purpose: str
+    pack: PackValues
+    bay: BayAbilities
+    steps: tuple[PlannedStep, ...]
+    limits: PlanLimits
+    defaults: tuple[str, ...]
+    notes: tuple[str, ...]
+    fingerprint: str
+    fingerprint_parts: dict[str, Any]
+
+    @property
+    def estimate_s(self) -> float:
+        """How long the run will take, in seconds, roughly."""
+        return sum(step.estimate_s for step in self.steps)
+
+
+def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
+    """The plan for a pack in a bay; PlanRefused with every reason if it cannot be done as written.
+
+    Nothing is clipped: a step beyond the pack or the instruments is refused. Only the ladder ends at the
+    smallest bound, which its step names.
+    """
+    values = resolved(pack)
+    work = Working(values, bay, profile.ambient)
+    _bay_fits(profile, work)
+    steps = [plan_step(step, number, work) for number, step in enumerate(profile.steps, start=1)]
+    if work.reasons:
+        raise PlanRefused(work.reasons)
+    planned = tuple(step for step in steps if step is not None)
+    parts = fingerprint_parts(profile, values, bay)
+    return Plan(
+        title=profile.title,
+        purpose=profile.purpose,
+        pack=values,
+        bay=bay,
+        steps=planned,
+        limits=_limits(planned, values, bay),
+        defaults=values.defaults,
+        notes=_notes(planned, values, bay),
+        fingerprint=fingerprint(parts),
+        fingerprint_parts=parts,
+    )
+
+
+def _bay_fits(profile: Profile, work: Working) -> None:
+    pack, bay = work.pack, work.bay
+    if bay.charge not in _CHARGES:
+        work.reasons.append(f'bay {bay.name}: charge = {bay.charge!r}; right would be "supply" or "operator"')
+    if bay.group_channels not in (0, pack.series):
+        work.reasons.append(
+            f"bay {bay.name}: {bay.group_channels} group channels for a pack of {pack.series} groups; "
+            f"right would be {pack.series}"
+        )
+    flows = any(
+        isinstance(step, DischargeStep | LadderStep | StoreStep)
+        or (isinstance(step, ChargeStep) and bay.charge == "supply")
+        for step in profile.steps
+    )
+    if flows and not bay.pack_places:
+        work.reasons.append(f"bay {bay.name}: no temperature sensor on the pack; at least one is needed")
+
+
+def _limits(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) -> PlanLimits:
+    draw_a, feed_a = 0.0, 0.0
+    for step in steps:
+        match step:
+            case PlannedDischarge():
+                draw_a = max(draw_a, step.ceiling_a)
+            case PlannedLadder():
+                draw_a = max(draw_a, step.rungs[-1].ceiling_a)
+            case PlannedStore():
+                draw_a, feed_a = max(draw_a, step.ceiling_a), max(feed_a, step.feed_a or 0.0)
+            case PlannedCharge() if step.method == "supply":
+                feed_a = max(feed_a, step.current_a)
+    return PlanLimits(
+        group_low_v=pack.hard_low_v,
+        group_high_v=pack.hard_high_v,
+        pack_low_v=rounded(pack.series * pack.hard_low_v),
+        pack_high_v=rounded(pack.series * pack.hard_high_v),
+        # The ceilings lie within the ratings; 5 % above them is measuring error and overshoot.
+        max_draw_a=rounded(_OVER_CEILING * draw_a),
+        max_feed_a=rounded(_OVER_CEILING * feed_a),
+        temperature_high_c=pack.temperature_limit_c,
+        temperature_low_c=_COLDEST_C,
+    )
+
+
+def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) -> tuple[str, ...]:
+    notes: list[str] = []
+    draws = any(isinstance(step, PlannedDischarge | PlannedLadder | PlannedStore) for step in steps)
+    if draws:
+        trip_v = pack.series * pack.hard_low_v
+        notes.append(f"the load's own trip at {trip_v:g} V guards the pack, not a weak group")
+    if bay.group_channels == 0 and pack.series > 1:
+        notes.append(f"no group voltages: cut-offs are judged on pack voltage / {pack.series}, a weak group unseen")
+    if bay.sense != "pack connector":
+        notes.append("sensed at the instrument's terminals: energy and resistance carry the drop of the leads")
+    if bay.taps == "cumulative" and bay.group_channels > 1:
+        notes.append("cumulative taps: the uncertainty of a group's voltage is doubled")
+    if any(isinstance(step, PlannedCharge) and step.method == "supply" for step in steps):
+        notes.append("the first charge of a pack is attended; confirm its chemistry and full voltage")
+    return tuple(notes)
+
+
+def plan_as_data(plan: Plan) -> dict[str, Any]:
+    """The plan as plain values, ready for JSON; each step with its `kind`."""
+    data = asdict(plan)
+    for step, as_data in zip(plan.steps, data["steps"], strict=True):
+        as_data["kind"] = step.kind
+    data["estimate_s"] = plan.estimate_s
+    return data
+
+
+def describe(plan: Plan) -> list[str]:
+    """The plan for people, line by line, in absolute figures."""
+    pack, limits = plan.pack, plan.limits
+    lines = [
+        f"{plan.title}: {pack.name}, {pack.series}S{pack.parallel}P {pack.chemistry}, "
+        f"{pack.rated_capacity_ah:g} Ah, in bay {plan.bay.name}",
+        f"fingerprint {plan.fingerprint}, about {time_in_words(round(plan.estimate_s))}",
+    ]
+    for step in plan.steps:
+        lines.append(f"{step.number}. {step.title} (about {time_in_words(round(step.estimate_s))})")
+        lines += [f"   {line}" for line in _details(step)]
+    lines.append(
+        f"limits: group {limits.group_low_v:.2f} to {limits.group_high_v:.2f} V, "
+        f"pack {limits.pack_low_v:.2f} to {limits.pack_high_v:.2f} V, draw {limits.max_draw_a:.2f} A, "
+        f"feed {limits.max_feed_a:.2f} A, {limits.temperature_low_c:g} to {limits.temperature_high_c:g} °C"
+    )
+    lines += plan.defaults
+    lines += [f"note: {words}" for words in plan.notes]
+    return lines
+
+
+def _details(step: PlannedStep) -> list[str]:
+    match step:
+        case PlannedRest():
+            words = [f"at least {time_in_words(step.at_least_s)}"]
+            if step.until_within_k is not None:
+                words.append(f"until within {step.until_within_k:g} K of ambient")
+            if step.until_below_c is not None:
+                words.append(f"until below {step.until_below_c:g} °C")
+            if step.at_most_s is not None:
+                words.append(f"at most {time_in_words(step.at_most_s)}, then the run ends")
+            return [", ".join(words)]
+        case PlannedCharge():
+            if step.method == "operator":
+                return [f"by the operator; accepted within 30 mV of {step.full_v:.2f} V in every group"]
+            return [
+                f"by the supply, governed by the highest group, at most {step.series * step.full_v:.2f} V; "
+                f"starts at {step.start_low_c:g} to {step.start_high_c:g} °C, "
+                f"at most {time_in_words(step.at_most_s)}"
+            ]
+        case PlannedDischarge():
+            return [
+                f"ceiling {step.ceiling_a:.2f} A, load trips at {step.trip_voltage_v:.2f} V, "
+                f"hottest sensor at most {step.temperature_cut_off_c:g} °C, "
+                f"at most {time_in_words(step.at_most_s)}"
+            ]
+        case PlannedLadder():
+            return [
+                f"{time_in_words(step.rest_s)} rest between, down to the {step.floor_name} {step.floor_v:.2f} V, "
+                f"hottest sensor at most {step.temperature_cut_off_c:g} °C; bounded by {step.bound}",
+                "bursts: " + ", ".join(f"{rung.current_a:g} A" for rung in step.rungs),
+            ]
+        case PlannedStore():
+            feed = "no supply" if step.feed_a is None else f"feeding at most {step.feed_a:g} A"
+            return [f"drawing {step.draw_a:g} A, {feed}, at most {time_in_words(step.at_most_s)}"]
+        case PlannedAsk():
+            return [f"answers: {', '.join(step.answers)}"]

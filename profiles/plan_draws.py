@@ -1,0 +1,186 @@
+"""Works out the steps that draw from the pack: discharge, ladder, store."""
+
+import math
+
+from benchwarden.profiles.decision import Quantity
+from benchwarden.profiles.fingerprint import rate_c
+from benchwarden.profiles.plan_working import (
+    HAIR,
+    Working,
+    amperes,
+    degrees,
+    load_can,
+    refuse,
+    rounded,
+    volts,
+)
+from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, PlannedStore, Rung
+from benchwarden.profiles.profile import DischargeStep, LadderStep, StoreStep
+
+_CEILING = 1.1
+_MOST_RUNGS = 200
+# For estimates only, common practice, no source: the warming for each C of discharge, and by a ladder.
+_WARMING_K = 10.0
+_WARMEST_K = 50.0
+_LADDER_WARMING_K = 30.0
+
+
+def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
+    """The discharge in absolute numbers; reasons in `work` where the pack or the load cannot do it."""
+    pack, bay = work.pack, work.bay
+    name, cut_off_v = volts(work, number, step, step.stop_at.group_voltage)
+    temperature_c = degrees(work, number, step, step.stop_at.temperature_c)
+    low_v, top_v = pack.series * cut_off_v, pack.series * pack.top_v
+    load_can(work, number, step, low_v)
+    quantity: Quantity
+    if step.power is not None:
+        quantity, level = "power", rounded(rate_c(step.power, pack) * pack.rated_capacity_ah * pack.nominal_pack_v)
+        largest_a, largest_w, unit = level / low_v, level, "W"
+        # At the knee a constant-power load drives itself up to its ceiling.
+        ceiling_a = _CEILING * largest_a
+    elif step.current is not None:
+        quantity, level = "current", amperes(step.current, pack)
+        largest_a, largest_w, unit = level, level * top_v, "A"
+        ceiling_a = max(level, min(_CEILING * level, bay.load_max_current_a))
+    else:
+        assert step.resistance_ohm is not None
+        quantity, level = "resistance", step.resistance_ohm
+        largest_a, largest_w, unit = top_v / level, top_v * top_v / level, "ohm"
+        ceiling_a = max(largest_a, min(_CEILING * largest_a, bay.load_max_current_a))
+    where = f"at the cut-off of {low_v:g} V" if quantity == "power" else f"at {top_v:g} V"
+    if largest_a > pack.max_discharge_a * (1 + HAIR):
+        refuse(
+            work,
+            number,
+            step,
+            f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A",
+        )
+    if ceiling_a > bay.load_max_current_a * (1 + HAIR):
+        refuse(
+            work,
+            number,
+            step,
+            f"{level:g} {unit} needs a ceiling of {ceiling_a:.1f} A {where}, above the load's "
+            f"{bay.load_max_current_a:g} A",
+        )
+    if largest_w > bay.load_max_power_w * (1 + HAIR):
+        refuse(
+            work,
+            number,
+            step,
+            f"{level:g} {unit} is up to {largest_w:.0f} W, above the load's {bay.load_max_power_w:g} W",
+        )
+    mean_a = level / pack.nominal_pack_v if quantity == "power" else largest_a
+    estimate_s = min(step.at_most_s, 0.95 * pack.rated_capacity_ah / mean_a * 3600 * max(work.charged, 0.1))
+    work.charged = 0.0
+    work.warmer_k = min(_WARMEST_K, _WARMING_K * mean_a / pack.rated_capacity_ah)
+    return PlannedDischarge(
+        number=number,
+        title=f"discharge at {level:g} {unit} to the {name} {cut_off_v:.2f} V of the lowest group",
+        estimate_s=estimate_s,
+        quantity=quantity,
+        level=level,
+        ceiling_a=rounded(ceiling_a),
+        series=pack.series,
+        cut_off_name=name,
+        cut_off_v=cut_off_v,
+        temperature_cut_off_c=temperature_c,
+        trip_voltage_v=rounded(pack.series * pack.hard_low_v),
+        ambient_low_c=work.ambient.low_c if work.ambient else None,
+        ambient_high_c=work.ambient.high_c if work.ambient else None,
+        at_most_s=step.at_most_s,
+        every_s=step.every_s,
+    )
+
+
+def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder | None:
+    """The ladder up to its smallest bound; None, with a reason, if not even the first burst lies within it."""
+    pack, bay = work.pack, work.bay
+    name, floor_v = volts(work, number, step, step.floor)
+    load_can(work, number, step, pack.series * floor_v)
+    top_v = pack.series * pack.top_v
+    bounds = {"max burst": pack.max_burst_a}
+    if pack.max_burst_s is not None and step.hold_s > pack.max_burst_s * (1 + HAIR):
+        bounds = {"max discharge (max burst is for a shorter hold)": pack.max_discharge_a}
+    bounds["load current"] = bay.load_max_current_a
+    bounds["load power"] = bay.load_max_power_w / top_v
+    if step.last is not None:
+        bounds["profile"] = amperes(step.last, pack)
+    bound = min(bounds, key=lambda key: bounds[key])
+    most_a, first_a, more_a = bounds[bound], amperes(step.first, pack), amperes(step.step, pack)
+    count = math.floor((most_a - first_a) / more_a * (1 + HAIR) + 1e-6) + 1
+    if count < 1:
+        refuse(work, number, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A")
+        return None
+    if count > _MOST_RUNGS:
+        refuse(work, number, step, f"{count} bursts up to {most_a:g} A; at most {_MOST_RUNGS}: take larger steps")
+        return None
+    rungs = []
+    for index in range(count):
+        current_a = rounded(first_a + index * more_a)
+        ceiling_a = max(current_a, min(_CEILING * current_a, bay.load_max_current_a))
+        rungs.append(Rung(index + 1, current_a, rounded(current_a / pack.rated_capacity_ah), rounded(ceiling_a)))
+    estimate_s = count * (step.hold_s + step.rest_s)
+    used_ah = sum(rung.current_a for rung in rungs) * step.hold_s / 3600
+    work.charged = max(0.0, work.charged - used_ah / pack.rated_capacity_ah)
+    work.warmer_k = _LADDER_WARMING_K
+    return PlannedLadder(
+        number=number,
+        title=f"ladder of {count} bursts from {first_a:g} A to {rungs[-1].current_a:g} A, {step.hold_s:g} s each",
+        estimate_s=estimate_s,
+        rungs=tuple(rungs),
+        bound=bound,
+        hold_s=step.hold_s,
+        rest_s=step.rest_s,
+        series=pack.series,
+        floor_name=name,
+        floor_v=floor_v,
+        temperature_cut_off_c=pack.temperature_cut_off_c,
+        trip_voltage_v=rounded(pack.series * pack.hard_low_v),
+        ambient_low_c=work.ambient.low_c if work.ambient else None,
+        ambient_high_c=work.ambient.high_c if work.ambient else None,
+        at_most_s=1.5 * estimate_s + 60.0,
+        every_s=step.every_s,
+    )
+
+
+def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | None:
+    """Storing with what the pack and the bay can do; None, with a reason, for a pack that is stored charged."""
+    pack, bay = work.pack, work.bay
+    if not pack.chargeable or pack.full_v is None:
+        refuse(work, number, step, f"{pack.chemistry} is stored charged, which is not done here; leave it out")
+        return None
+    load_can(work, number, step, pack.series * pack.discharge_cut_off_v)
+    # Not asked for by the profile, so it may bend to what the pack and the bay can do.
+    top_v = pack.series * pack.top_v
+    draw_a = min(pack.rated_capacity_ah, pack.max_discharge_a, bay.load_max_current_a, bay.load_max_power_w / top_v)
+    feed_a = None
+    seen = bay.group_channels > 0 or pack.series == 1
+    if bay.has_supply and bay.charge == "supply" and bay.supply_max_current_a is not None and seen:
+        feed_a = min(0.5 * pack.rated_capacity_ah, pack.max_charge_a, bay.supply_max_current_a)
+    target = pack.storage_fraction if pack.storage_fraction is not None else 0.4
+    hours = max(0.0, work.charged - target) * pack.rated_capacity_ah / draw_a
+    if work.charged < target and feed_a is not None:
+        hours = (target - work.charged) * pack.rated_capacity_ah / feed_a
+    to = f"{pack.storage_v:.2f} V per group at rest" if pack.storage_v is not None else f"{100 * target:g} %"
+    work.charged = target
+    return PlannedStore(
+        number=number,
+        title=f"store at {to}",
+        estimate_s=min(step.at_most_s, hours * 3600 + 1800.0),
+        series=pack.series,
+        rated_capacity_ah=pack.rated_capacity_ah,
+        storage_v=pack.storage_v,
+        storage_fraction=pack.storage_fraction,
+        full_v=pack.full_v,
+        cut_off_v=pack.discharge_cut_off_v,
+        draw_a=rounded(draw_a),
+        ceiling_a=rounded(max(draw_a, min(_CEILING * draw_a, bay.load_max_current_a))),
+        trip_voltage_v=rounded(pack.series * pack.hard_low_v),
+        feed_a=feed_a,
+        taper_a=rounded(0.05 * pack.rated_capacity_ah),
+        start_low_c=pack.charge_low_c,
+        start_high_c=pack.charge_high_c,
+        temperature_cut_off_c=pack.temperature_cut_off_c,
+        at_most_s=step.at_most_s,
+    )

@@ -1,0 +1,138 @@
+"""Works out single steps in absolute numbers, and says why one cannot be done."""
+
+import math
+
+from benchwarden.profiles.plan_draws import plan_discharge, plan_ladder, plan_store
+from benchwarden.profiles.plan_working import HAIR, Working, amperes, refuse, rounded
+from benchwarden.profiles.planned import PlannedAsk, PlannedCharge, PlannedRest, PlannedStep
+from benchwarden.profiles.profile import (
+    AskStep,
+    ChargeStep,
+    DischargeStep,
+    LadderStep,
+    RestStep,
+    Step,
+    StoreStep,
+)
+
+# For estimates only; common practice, no source: a pack's cooling time constant, the time constant of the
+# current at constant voltage, the warming for each C of discharge, and how long an operator's charge takes.
+_COOLING_S = 600.0
+_HOLDING_S = 900.0
+_OPERATOR_CHARGE_S = 5400.0
+
+
+def plan_step(step: Step, number: int, work: Working) -> PlannedStep | None:
+    """The step in absolute numbers; None if it cannot be, with the reasons added to `work`."""
+    before = len(work.reasons)
+    planned = _planned(step, number, work)
+    return planned if len(work.reasons) == before else None
+
+
+def _planned(step: Step, number: int, work: Working) -> PlannedStep | None:
+    match step:
+        case AskStep():
+            title = f"ask: {step.text}"
+            return PlannedAsk(number=number, title=title, estimate_s=300.0, text=step.text, answers=step.answers)
+        case RestStep():
+            return _rest(step, number, work)
+        case ChargeStep():
+            return _charge(step, number, work)
+        case DischargeStep():
+            return plan_discharge(step, number, work)
+        case LadderStep():
+            return plan_ladder(step, number, work)
+        case StoreStep():
+            return plan_store(step, number, work)
+
+
+def _rest(step: RestStep, number: int, work: Working) -> PlannedRest:
+    if step.until_within_k is not None and not work.bay.has_ambient:
+        refuse(work, number, step, f"until_within needs a sensor at ambient; bay {work.bay.name} has none")
+    waits = step.until_within_k is not None or step.until_below_c is not None
+    if waits and not work.bay.pack_places:
+        refuse(
+            work,
+            number,
+            step,
+            f"it waits for the pack's temperature; bay {work.bay.name} has no sensor on it",
+        )
+    to_k = step.until_within_k
+    if step.until_below_c is not None:
+        middle_c = (work.ambient.low_c + work.ambient.high_c) / 2 if work.ambient else 23.0
+        to_k = min(to_k or math.inf, max(1.0, step.until_below_c - middle_c))
+    cooling_s = 0.0
+    if to_k is not None and work.warmer_k > to_k:
+        cooling_s = _COOLING_S * math.log(work.warmer_k / to_k)
+    estimate_s = max(step.at_least_s, cooling_s)
+    if step.at_most_s is not None:
+        estimate_s = min(estimate_s, step.at_most_s)
+    work.warmer_k *= math.exp(-estimate_s / _COOLING_S)
+    return PlannedRest(
+        number=number,
+        title="rest",
+        estimate_s=estimate_s,
+        at_least_s=step.at_least_s,
+        until_within_k=step.until_within_k,
+        until_below_c=step.until_below_c,
+        at_most_s=step.at_most_s,
+        every_s=step.every_s,
+    )
+
+
+def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | None:
+    pack, bay = work.pack, work.bay
+    if not pack.chargeable or pack.full_v is None:
+        refuse(work, number, step, f"{pack.chemistry} is not charged here; leave the step out")
+        return None
+    current_a, taper_a = amperes(step.current, pack), amperes(step.taper, pack)
+    if taper_a >= current_a:
+        refuse(work, number, step, f"taper {taper_a:g} A is not below the current {current_a:g} A")
+    if bay.charge == "supply":
+        _supply_can(step, number, work, current_a)
+    estimate_s = _OPERATOR_CHARGE_S
+    if bay.charge == "supply":
+        missing_ah = (1 - work.charged) * pack.rated_capacity_ah
+        held_ah = min(missing_ah, _HOLDING_S * (current_a - taper_a) / 3600)
+        tail_s = _HOLDING_S * math.log(max(1.0, current_a / taper_a))
+        estimate_s = min(step.at_most_s, (missing_ah - held_ah) / current_a * 3600 + tail_s)
+    work.charged, work.warmer_k = 1.0, 5.0
+    return PlannedCharge(
+        number=number,
+        title=f"charge at {current_a:g} A to {pack.full_v:.2f} V per group, taper {taper_a:g} A",
+        estimate_s=estimate_s,
+        method=bay.charge,
+        series=pack.series,
+        full_v=pack.full_v,
+        current_a=current_a,
+        slow_current_a=rounded(min(current_a, 0.5 * pack.rated_capacity_ah)),
+        recover_current_a=rounded(min(current_a, 0.1 * pack.rated_capacity_ah)),
+        recover_below_v=pack.recover_below_v,
+        taper_a=taper_a,
+        rated_capacity_ah=pack.rated_capacity_ah,
+        start_low_c=pack.charge_low_c,
+        start_high_c=pack.charge_high_c,
+        at_most_s=step.at_most_s,
+        every_s=step.every_s,
+    )
+
+
+def _supply_can(step: ChargeStep, number: int, work: Working, current_a: float) -> None:
+    pack, bay = work.pack, work.bay
+    if not bay.has_supply or bay.supply_max_current_a is None or bay.supply_max_voltage_v is None:
+        refuse(work, number, step, f'bay {bay.name} has no supply; right would be charge = "operator"')
+        return
+    if current_a > pack.max_charge_a * (1 + HAIR):
+        refuse(work, number, step, f"{current_a:g} A is above the pack's max charge {pack.max_charge_a:g} A")
+    if current_a > bay.supply_max_current_a * (1 + HAIR):
+        refuse(work, number, step, f"{current_a:g} A is above the supply's {bay.supply_max_current_a:g} A")
+    full_v = pack.series * pack.top_v
+    if full_v > bay.supply_max_voltage_v * (1 + HAIR):
+        refuse(work, number, step, f"{full_v:g} V is above the supply's {bay.supply_max_voltage_v:g} V")
+    if bay.group_channels == 0 and pack.series > 1:
+        refuse(
+            work,
+            number,
+            step,
+            f"a supply cannot balance {pack.series} groups unseen: bay {bay.name} has no meter for groups",
+        )
