@@ -1,0 +1,197 @@
+"""One bay's run from the first connection to the last: off, identify, arm, check, conduct, off, confirm."""
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+from benchwarden.daemon import safety
+from benchwarden.daemon.bench import BayEntry
+from benchwarden.daemon.conductor import Ask, Conductor, Ending
+from benchwarden.daemon.eyes import Eyes, Trip
+from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
+from benchwarden.daemon.hands import Hands
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.limits import limits_for
+from benchwarden.daemon.record import Record
+from benchwarden.drivers.errors import InstrumentError
+from benchwarden.profiles import preflight
+from benchwarden.profiles.plan import Plan
+from benchwarden.results.folder import FolderError
+from benchwarden.results.sample import Sample
+
+# Only simulated instruments are allowed to be switched on in this version; what they answer to *IDN?.
+SIMULATED_MAKER, SIMULATED_MODEL = "BENCHWARDEN", "SIM-"
+
+
+class BayRun:
+    """Runs one plan in one bay and always leaves the bay off, or says that it could not."""
+
+    def __init__(
+        self,
+        entry: BayEntry,
+        plan: Plan,
+        instruments: Instruments,
+        guardian: GuardianLink,
+        *,
+        ask: Ask,
+        show: Callable[[Sample, int], None],
+        note: Callable[[str], None],
+        started_unix_s: float,
+    ) -> None:
+        self._entry, self._plan, self._instruments, self._guardian = entry, plan, instruments, guardian
+        self._ask, self._show, self._note = ask, show, note
+        self._started_unix_s = started_unix_s
+        self._record: Record | None = None
+        self._armed = False
+        self.off_confirmed = False
+
+    async def run(self, make_record: Callable[[], Record]) -> Ending:
+        """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
+
+        `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely.
+        """
+        hands = Hands(
+            self._instruments.load,
+            self._instruments.supply,
+            self._plan,
+            self._entry.off_thresholds_a(),
+            self._say,
+        )
+        reason: str | None = None
+        ending = Ending("stopped", "asked to stop")
+        try:
+            await self._instruments.open()
+            self._refuse_real_instruments()
+            self._record = make_record()
+            self._say("started", instruments=self._instruments.identities())
+            hands.go(safety.Event.BEGIN)
+            if not await hands.all_off():
+                raise Trip("the bay was not off at the start, and could not be switched off")
+            await self._guardian.arm(self._entry.name, self._instruments.off_plans())
+            self._armed = True
+            ending = await self._conduct(hands)
+        except (Trip, InstrumentError, GuardianGone, FolderError) as error:
+            reason = str(error)
+            ending = Ending("tripped", reason)
+        except asyncio.CancelledError:
+            pass
+        except Exception as error:  # noqa: BLE001  whatever is wrong with this program, the bay is switched off
+            reason = f"a fault of this program: {error!r}"
+            ending = Ending("tripped", reason)
+        await asyncio.shield(self._leave(hands, ending, reason))
+        return ending
+
+    async def _conduct(self, hands: Hands) -> Ending:
+        plan, roles = self._plan, tuple(self._instruments.watched)
+        limits = limits_for(plan.limits, plan.pack.series, self._entry.places, roles, self._entry.off_thresholds_a())
+        eyes = Eyes(self._instruments.watched, limits, self._missed)
+        for role in roles:
+            await eyes.look(role)
+        self._check_pack(eyes)
+        hands.go(safety.Event.CHECKED)
+        conductor = Conductor(
+            plan,
+            eyes,
+            hands,
+            places=self._entry.places,
+            off_threshold_a=self._entry.off_thresholds_a()["load"],
+            keep=self._keep,
+            say=self._say,
+            alive=lambda sequence, on: self._guardian.beat(self._entry.name, sequence, on),
+            ask=self._ask,
+            started_unix_s=self._started_unix_s,
+        )
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                watching = [
+                    tasks.create_task(
+                        eyes.stand_in(role) if role in ("load", "supply") else eyes.keep_looking(role),
+                        name=f"{self._entry.name} {role}",
+                    )
+                    for role in roles
+                ]
+                ending = await conductor.conduct()
+                for task in watching:
+                    task.cancel()
+        except BaseExceptionGroup as group:
+            raise _first(group) from group
+        hands.go(safety.Event.FINISH)
+        self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
+        return ending
+
+    async def _leave(self, hands: Hands, ending: Ending, reason: str | None) -> None:
+        """Off, confirmed, before anything else; then the record, the guardian, the connections."""
+        self.off_confirmed = await hands.make_safe(reason)
+        if reason:
+            self._say("tripped", reason=reason)
+        self._say(
+            "ended",
+            how=ending.how,
+            why=ending.why,
+            off_confirmed=self.off_confirmed,
+            current_a=dict(hands.currents_a),
+            unprotected=list(hands.unprotected),
+        )
+        if self.off_confirmed:
+            try:
+                self._guardian.disarm(self._entry.name, hands.currents_a)
+            except GuardianGone as error:
+                self._note(f"{self._entry.name}: {error}")
+        await self._instruments.close()
+        if self._record:
+            self._record.close()
+        if self.off_confirmed:
+            off = "off confirmed"
+        elif self._armed:
+            off = "OFF NOT CONFIRMED: unplug it; the guardian takes over"
+        else:
+            off = "this run switched nothing on, but could not confirm that everything is off: look at it"
+        self._note(f"{self._entry.name}: {ending.how}: {ending.why} ({off})")
+
+    def _refuse_real_instruments(self) -> None:
+        real = [
+            f"{name} is {identity.maker} {identity.model}"
+            for name, identity in self._instruments.identities_by_role().items()
+            if identity.maker != SIMULATED_MAKER or not identity.model.startswith(SIMULATED_MODEL)
+        ]
+        if real:
+            raise Trip(
+                "this version switches on only the simulated bench, since its guardian and its checks before a "
+                f"run are not yet complete enough for unattended packs: {'; '.join(real)}"
+            )
+
+    def _check_pack(self, eyes: Eyes) -> None:
+        groups = eyes.newest.get("cells")
+        voltmeter = eyes.newest.get("voltmeter", eyes.newest["load"])
+        problems = preflight.check(
+            tuple(groups.values.values()) if groups else (), voltmeter.values["voltage_v"], self._plan
+        )
+        if problems:
+            raise Trip("the pack is not as planned: " + "; ".join(problems))
+
+    def _keep(self, sample: Sample) -> None:
+        assert self._record is not None
+        self._record.keep(sample)
+        self._show(sample, len(self._plan.steps))
+        if self._record.problem:
+            raise Trip(self._record.problem)
+
+    def _say(self, event: str, **details: object) -> None:
+        if self._record:
+            self._record.say(event, **details)
+
+    def _missed(self, role: str, error: str) -> None:
+        self._say("missed", role=role, error=error)
+
+    @property
+    def folder(self) -> Path | None:
+        """Where the run's folder lies, once there is one."""
+        return self._record.path if self._record else None
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """Return the error that ended a bay's tasks: a trip before anything else."""
+    found: list[BaseException] = []
+    for error in group.exceptions:
+        found.append(_first(error) if isinstance(error, BaseExceptionGroup) else error)
+    return next((error for error in found if isinstance(error, Trip)), found[0])

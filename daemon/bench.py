@@ -1,0 +1,249 @@
+"""The bench file: which instruments are wired to which bay, what they can do, and how they are reached."""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from benchwarden.profiles.mistakes import keys_of, read_toml
+from benchwarden.profiles.plan import BayAbilities
+from benchwarden.profiles.quantity import AccuracyOf, Current, Duration, Power, Voltage
+
+_STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+_Sense = Literal["pack connector", "instrument terminals"]
+# Off means a current below this, or below twice the meter's own offset if that is more (common practice, no source).
+OFF_A = 0.05
+
+
+class Limits(BaseModel):
+    """What an instrument is rated for: volts, amperes, watts; `min_voltage`: lowest volts for full current."""
+
+    model_config = _STRICT
+    voltage_v: Voltage = Field(alias="voltage")
+    current_a: Current = Field(alias="current")
+    power_w: Power | None = Field(default=None, alias="power")
+    min_voltage_v: Voltage | None = Field(default=None, alias="min_voltage")
+
+
+class Accuracies(BaseModel):
+    """Largest errors of an instrument's readings, from its data sheet."""
+
+    model_config = _STRICT
+    voltage: AccuracyOf | None = None
+    current: AccuracyOf | None = None
+    temperature: AccuracyOf | None = None
+
+
+class Instrument(BaseModel):
+    """What every instrument's entry may say; seconds for `every`, `stale_after` and `timeout`."""
+
+    model_config = _STRICT
+    at: str = Field(min_length=1)
+    map: str = Field(min_length=1)
+    via: Literal["visa"] | None = None
+    visa_library: str = "@py"
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    accuracy: Accuracies = Accuracies()
+    every_s: Duration = Field(default=1.0, alias="every")
+    stale_after_s: Duration = Field(default=2.0, alias="stale_after")
+    timeout_s: Duration = Field(default=0.5, alias="timeout")
+
+    @model_validator(mode="after")
+    def _can_be_missed_once(self) -> "Instrument":
+        if self.timeout_s > 1.0:
+            raise ValueError(
+                f"timeout is {self.timeout_s:g} s; one missed reply and a new connection must fit into the 3 s "
+                "in which a voltage may be missing, so 1 s at most"
+            )
+        return self
+
+
+class LoadEntry(Instrument):
+    """A programmable DC load."""
+
+    sense: _Sense
+    limits: Limits
+
+    @field_validator("limits")
+    @classmethod
+    def _complete(cls, limits: Limits) -> Limits:
+        if limits.power_w is None:
+            raise ValueError('power is missing; a load\'s rating says it, such as "1500 W"')
+        return limits
+
+
+class SupplyEntry(Instrument):
+    """A DC supply that charges; `isolation` says what keeps the pack from feeding back into it."""
+
+    isolation: Literal["diode", "relay", "none"]
+    sense: _Sense = "pack connector"
+    limits: Limits
+
+
+class CellsEntry(Instrument):
+    """A meter of the groups' voltages."""
+
+    channels: str
+
+
+class TemperatureEntry(Instrument):
+    """A thermometer; `sensors` names where each channel's sensor sits."""
+
+    every_s: Duration = Field(default=2.0, alias="every")
+    stale_after_s: Duration = Field(default=10.0, alias="stale_after")
+    sensors: dict[str, int] = Field(min_length=1)
+
+    @field_validator("sensors")
+    @classmethod
+    def _places(cls, sensors: dict[str, int]) -> dict[str, int]:
+        wrong = [place for place in sensors if not place.isidentifier()]
+        if wrong:
+            raise ValueError(f'places {wrong} must be one word of letters, such as "middle"')
+        if set(sensors) == {"ambient"}:
+            raise ValueError('only "ambient" is named; at least one sensor sits on the pack')
+        return sensors
+
+
+class VoltmeterEntry(Instrument):
+    """An independent meter of the pack's voltage."""
+
+    every_s: Duration = Field(default=2.0, alias="every")
+    stale_after_s: Duration = Field(default=5.0, alias="stale_after")
+
+
+class BayEntry(BaseModel):
+    """One place for a pack, with the instruments wired to it."""
+
+    model_config = _STRICT
+    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
+    taps: Literal["each", "cumulative"] = "each"
+    cooling: Literal["still air", "fan", "box"]
+    charge: Literal["supply", "operator"] | None = None
+    load: LoadEntry | list[LoadEntry]
+    supply: SupplyEntry | None = None
+    cells: CellsEntry | None = None
+    temperature: TemperatureEntry | None = None
+    voltmeter: VoltmeterEntry | None = None
+
+    @property
+    def loads(self) -> list[LoadEntry]:
+        """The bay's loads; several work in parallel as one."""
+        return self.load if isinstance(self.load, list) else [self.load]
+
+    @property
+    def entries(self) -> dict[str, Instrument]:
+        """Every instrument of the bay by the name of its role; loads in parallel are numbered."""
+        loads = self.loads
+        named: dict[str, Instrument] = (
+            {"load": loads[0]} if len(loads) == 1 else {f"load {n}": load for n, load in enumerate(loads, 1)}
+        )
+        for name in ("supply", "cells", "temperature", "voltmeter"):
+            entry = getattr(self, name)
+            if entry is not None:
+                named[name] = entry
+        return named
+
+    @model_validator(mode="after")
+    def _charge_fits(self) -> "BayEntry":
+        if self.charge == "supply" and self.supply is None:
+            raise ValueError('charge is "supply", but the bay has none; name one or say charge = "operator"')
+        if not self.loads:
+            raise ValueError("load is an empty list; a bay has at least one load")
+        if len({load.sense for load in self.loads}) > 1:
+            raise ValueError("loads in parallel sense at different points; one and the same would be right")
+        return self
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Where the bay's temperature sensors sit."""
+        return tuple(self.temperature.sensors) if self.temperature else ()
+
+    def off_thresholds_a(self) -> dict[str, float]:
+        """Return the currents below which the load and the supply count as off."""
+        found = {"load": sum(threshold_a(load) for load in self.loads)}
+        if self.supply:
+            found["supply"] = threshold_a(self.supply)
+        return found
+
+    def abilities(self) -> BayAbilities:
+        """Return what a plan must know of the bay; ratings of loads in parallel are added up."""
+        return BayAbilities(
+            name=self.name,
+            has_supply=self.supply is not None,
+            charge=self.charge or ("supply" if self.supply else "operator"),
+            load_max_current_a=sum(load.limits.current_a for load in self.loads),
+            load_max_power_w=sum(load.limits.power_w or 0.0 for load in self.loads),
+            load_max_voltage_v=min(load.limits.voltage_v for load in self.loads),
+            load_min_voltage_v=max(load.limits.min_voltage_v or 0.0 for load in self.loads),
+            supply_max_voltage_v=self.supply.limits.voltage_v if self.supply else None,
+            supply_max_current_a=self.supply.limits.current_a if self.supply else None,
+            group_channels=_count(self.cells.channels) if self.cells else 0,
+            temperature_places=self.places,
+            has_ambient="ambient" in self.places,
+            sense=self.loads[0].sense,
+            taps=self.taps,
+            cooling=self.cooling,
+        )
+
+
+class Bench(BaseModel):
+    """A bench file: its name, where runs are kept, and its bays. `simulated`: no real instrument is meant."""
+
+    model_config = _STRICT
+    name: str = Field(min_length=1, max_length=60)
+    runs: str = "runs"
+    simulated: bool = False
+    bay: list[BayEntry] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _names_and_addresses_differ(self) -> "Bench":
+        names = [bay.name for bay in self.bay]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"bays named twice: {', '.join(twice)}; each needs a name of its own")
+        switched = [
+            entry.at for bay in self.bay for name, entry in bay.entries.items() if name.startswith(("load", "supply"))
+        ]
+        shared = sorted({at for at in switched if switched.count(at) > 1})
+        if shared:
+            raise ValueError(f"addresses used twice for a load or supply: {', '.join(shared)}")
+        return self
+
+    def find(self, name: str) -> BayEntry | None:
+        """Return the bay of this name, or None."""
+        return next((bay for bay in self.bay if bay.name == name), None)
+
+
+def read_bench(text: str, where: str) -> Bench:
+    """Return the checked content of a bench file; FileMistakes with every mistake it has."""
+    known = {"": keys_of(Bench), "bay": keys_of(BayEntry)}
+    for role, model in _ENTRIES.items():
+        known[f"bay.{role}"] = keys_of(model)
+        known[f"bay.{role}.limits"] = keys_of(Limits)
+        known[f"bay.{role}.accuracy"] = keys_of(Accuracies)
+    return read_toml(Bench, text, where, known)
+
+
+_ENTRIES: dict[str, type[Instrument]] = {
+    "load": LoadEntry,
+    "supply": SupplyEntry,
+    "cells": CellsEntry,
+    "temperature": TemperatureEntry,
+    "voltmeter": VoltmeterEntry,
+}
+
+
+def threshold_a(entry: Instrument) -> float:
+    """Return the current in amperes below which an instrument counts as off."""
+    offset_a = entry.accuracy.current.absolute if entry.accuracy.current else 0.0
+    return max(OFF_A, 2.0 * offset_a)
+
+
+def _count(channels: str) -> int:
+    """Return how many channels a list such as "101:106,201" names; 0 if it is not such a list."""
+    total = 0
+    for part in channels.split(","):
+        first, _, last = part.strip().partition(":")
+        if not first.isdigit() or (last and not last.isdigit()):
+            return 0
+        total += int(last) - int(first) + 1 if last else 1
+    return total

@@ -1,0 +1,264 @@
+"""Keeps one bay's beat: look, judge, join, let the step decide, act, hand on.
+
+Every decision is made elsewhere by a pure function (daemon/safety.py for the limits, profiles/steps.py for the
+experiment); this file only carries out.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import asdict, dataclass, is_dataclass
+from typing import Any
+
+from benchwarden.daemon import safety
+from benchwarden.daemon.eyes import Eyes, Trip
+from benchwarden.daemon.hands import Hands
+from benchwarden.daemon.safety import State
+from benchwarden.profiles.plan import Plan
+from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
+from benchwarden.results.sample import Reading, Sample
+
+# Whatever a profile records, the bay is looked at, and the guardian hears of it, this often.
+SAFETY_BEAT_S = 1.0
+AMBIENT = "ambient_c"
+
+Ask = Callable[[str, tuple[str, ...]], Awaitable[str]]
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Charge and energy since the start of the run, by the trapezoid rule between valid samples."""
+
+    charging_ah: float = 0.0
+    discharging_ah: float = 0.0
+    charging_wh: float = 0.0
+    discharging_wh: float = 0.0
+    unmeasured_s: float = 0.0
+    last: tuple[float, float, float] | None = None  # time, current, power
+
+    def add(self, time_s: float, voltage_v: float | None, current_a: float | None, longest_s: float) -> None:
+        """Count the interval since the last valid sample; a longer one than `longest_s` is not measured."""
+        if voltage_v is None or current_a is None:
+            return
+        power_w = voltage_v * current_a
+        if self.last is not None:
+            before_s, before_a, before_w = self.last
+            hours = (time_s - before_s) / 3600.0
+            if time_s - before_s > longest_s:
+                self.unmeasured_s += time_s - before_s
+            else:
+                charge_ah = (before_a + current_a) / 2.0 * hours
+                energy_wh = (before_w + power_w) / 2.0 * hours
+                if charge_ah > 0:
+                    self.charging_ah += charge_ah
+                    self.charging_wh += energy_wh
+                else:
+                    self.discharging_ah -= charge_ah
+                    self.discharging_wh -= energy_wh
+        self.last = (time_s, current_a, power_w)
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How a run ended: "finished", "tripped" or "stopped", and why."""
+
+    how: str
+    why: str
+
+
+class Conductor:
+    """Runs one plan in one bay."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        eyes: Eyes,
+        hands: Hands,
+        *,
+        places: tuple[str, ...],
+        off_threshold_a: float,
+        keep: Callable[[Sample], None],
+        say: Callable[..., None],
+        alive: Callable[[int, bool], None],
+        ask: Ask,
+        started_unix_s: float,
+    ) -> None:
+        self._plan, self._eyes, self._hands = plan, eyes, hands
+        self._places = tuple(f"{place}_c" for place in places)
+        self._groups = tuple(f"group_{number}_v" for number in range(1, plan.pack.series + 1))
+        self._keep, self._say, self._alive, self._ask = keep, say, alive, ask
+        self._loop = asyncio.get_running_loop()
+        self._started_s = self._loop.time()
+        self._started_unix_s = started_unix_s
+        self._off_threshold_a = off_threshold_a
+        self._limits = eyes.limits
+        self._idle_since_s: float | None = None
+        self._sequence = 0
+        self._step_started_s = self._started_s
+        self._question: tuple[Question, asyncio.Task[str]] | None = None
+        self._full_at: tuple[float, float] | None = None
+        self.ledger = Ledger()
+        self.step: PlannedStep | None = None
+
+    async def conduct(self) -> Ending:
+        """Run every step; returns how the plan ended. Raises Trip; the caller switches off."""
+        try:
+            for step in self._plan.steps:
+                decision = await self._one_step(step)
+                if decision.final:
+                    return Ending("stopped", f"step {step.number} ({step.kind}): {decision.finished}")
+            return Ending("finished", "every step was done")
+        finally:
+            if self._question:
+                self._question[1].cancel()
+
+    async def _one_step(self, step: PlannedStep) -> Decision:
+        self.step = step
+        self._step_started_s = beat_s = self._loop.time()
+        self._say("step_began", step=step.number, type=step.kind, title=step.title)
+        state: Any = begin(step, self._net_since_full_ah())
+        phase, next_s = "", 0.0
+        counted = (self.ledger.charging_ah, self.ledger.discharging_ah)
+        flags: set[str] = set()
+        while True:
+            sample = await self._beat(step, phase, next_s)
+            decision = decide(step, state, self._seen(sample, counted))
+            state, phase, next_s = decision.state, decision.phase, decision.next_s
+            for flag in decision.flags:
+                if flag not in flags:
+                    flags.add(flag)
+                    self._say("flag", step=step.number, text=flag)
+            if decision.finished is not None:
+                break
+            if await self._hands.bring(decision.want):
+                beat_s = self._loop.time()  # an edge: a point on both sides, and the beat starts anew
+                self._guard_burst(step)
+                continue
+            self._question_for(decision)
+            beat_s = max(beat_s + next_s, self._loop.time())
+            await self._wait_until(beat_s)
+        if await self._hands.bring(Off()):
+            await self._beat(step, phase, next_s)
+        self._question_for(decision)
+        if step.kind == "charge" and decision.ended_by == "done":
+            self._full_at = (self.ledger.discharging_ah, self.ledger.charging_ah)
+        self._say(
+            "step_ended",
+            step=step.number,
+            why=decision.finished,
+            ended_by=decision.ended_by,
+            flags=sorted(flags),
+            state=asdict(state) if is_dataclass(state) and not isinstance(state, type) else None,
+        )
+        return decision
+
+    def _guard_burst(self, step: PlannedStep) -> None:
+        """In a burst that the load's own timer does not end, allow half a second without a reading and no more."""
+        untimed = step.kind == "ladder" and self._hands.output == "load" and "timer" in self._hands.unprotected
+        self._eyes.limits = safety.tightened(self._limits, "load", safety.BURST_BLIND_S) if untimed else self._limits
+
+    async def _wait_until(self, beat_s: float) -> None:
+        while beat_s - self._loop.time() > SAFETY_BEAT_S:
+            self._eyes.next_beat_s = self._loop.time() + SAFETY_BEAT_S
+            await asyncio.sleep(SAFETY_BEAT_S)
+            await self._look()
+        self._eyes.next_beat_s = beat_s
+        wait_s = beat_s - self._loop.time()
+        await asyncio.sleep(max(wait_s, 0.0))
+
+    async def _look(self) -> Reading:
+        """Look at the instrument that measures now, and give a sign of life if what it says is valid."""
+        name = "supply" if self._hands.state is State.FEEDING else "load"
+        reading = await self._eyes.look(name)
+        self._eyes.check_overdue()
+        if self._hands.state is State.DRAWING:
+            now_s = reading.asked_s
+            current_a = reading.values["current_a"]
+            self._idle_since_s = safety.vanished(current_a, self._off_threshold_a, self._idle_since_s, now_s)
+            if self._idle_since_s is not None and now_s - self._idle_since_s >= safety.VANISHED_S:
+                raise Trip(await self._hands.explain_vanished())
+        else:
+            self._idle_since_s = None
+        if reading.values["voltage_v"] is not None and reading.values["current_a"] is not None:
+            self._alive(self._sequence, self._hands.output != "off")
+        return reading
+
+    async def _beat(self, step: PlannedStep, phase: str, period_s: float) -> Sample:
+        reading = await self._look()
+        now_s = reading.asked_s
+        switched_s = self._hands.switched_s
+        groups = self._eyes.fresh("cells", switched_s, now_s) if self._eyes.has("cells") else None
+        warmth = self._eyes.fresh("temperature", -1e9, now_s) if self._eyes.has("temperature") else None
+        voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
+        self.ledger.add(now_s, voltage_v, current_a, max(3.0, 2.5 * period_s))
+        self._sequence += 1
+        sample = Sample(
+            sequence=self._sequence,
+            test_time_s=now_s - self._started_s,
+            unix_time_s=self._started_unix_s + now_s - self._started_s,
+            step_count=step.number,
+            step_type=step.kind,
+            step_time_s=now_s - self._step_started_s,
+            phase=phase,
+            output=self._hands.output,
+            voltage_v=voltage_v,
+            current_a=current_a,
+            groups_v=tuple(groups.values.get(name) if groups else None for name in self._groups)
+            if self._eyes.has("cells")
+            else (),
+            temperatures_c=tuple(warmth.values.get(name) if warmth else None for name in self._places),
+            charging_ah=self.ledger.charging_ah,
+            discharging_ah=self.ledger.discharging_ah,
+            charging_wh=self.ledger.charging_wh,
+            discharging_wh=self.ledger.discharging_wh,
+            groups_age_s=now_s - groups.asked_s if groups else None,
+            temperatures_age_s=now_s - warmth.asked_s if warmth else None,
+        )
+        self._keep(sample)
+        return sample
+
+    def _seen(self, sample: Sample, counted: tuple[float, float]) -> Seen:
+        warmth = dict(zip(self._places, sample.temperatures_c, strict=True))
+        ambient_c = warmth.pop(AMBIENT, None)
+        known = [value for value in warmth.values() if value is not None]
+        on = sample.output != "off"
+        return Seen(
+            step_time_s=sample.step_time_s,
+            voltage_v=sample.voltage_v,
+            current_a=sample.current_a,
+            groups_v=sample.groups_v,
+            hottest_c=max(known) if known else None,
+            ambient_c=ambient_c,
+            charging_ah=sample.charging_ah - counted[0],
+            discharging_ah=sample.discharging_ah - counted[1],
+            output=sample.output,
+            since_on_s=self._loop.time() - self._hands.switched_s if on else None,
+            answer=self._answer(),
+        )
+
+    def _question_for(self, decision: Decision) -> None:
+        """Put a step's question to the operator once; take it back when the step no longer asks."""
+        want = decision.want if decision.finished is None else None
+        if not isinstance(want, Question):
+            if self._question:
+                self._question[1].cancel()
+            self._question = None
+        elif self._question is None or self._question[0] != want or self._question[1].done():
+            self._say("waiting_for_operator", text=want.text, answers=list(want.answers))
+            self._question = (want, asyncio.ensure_future(self._ask(want.text, want.answers)))
+
+    def _net_since_full_ah(self) -> float | None:
+        if self._full_at is None:
+            return None
+        out_ah, in_ah = (
+            self.ledger.discharging_ah - self._full_at[0],
+            self.ledger.charging_ah - self._full_at[1],
+        )
+        return out_ah - in_ah
+
+    def _answer(self) -> str | None:
+        if self._question and self._question[1].done():
+            task = self._question[1]
+            if task.cancelled() or task.exception():
+                raise Trip("the operator's answer could not be read")
+            return task.result()
+        return None

@@ -1,0 +1,87 @@
+"""The demonstration: the whole program against a simulated bench, in one process, on virtual or paced time.
+
+The instruments are pretended, what lies between is real: sockets, a serial line, SCPI text. Besides
+daemon/forecast.py, the only file that may know the simulators, and of them only what starts a bench.
+"""
+
+import asyncio
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+
+from benchwarden.daemon.guardian_link import GuardianLink
+from benchwarden.daemon.jobs import load_bench, prepare
+from benchwarden.daemon.operator_desk import Desk
+from benchwarden.daemon.progress import Progress
+from benchwarden.daemon.worker import BAD_INPUT, carry_out
+from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.simulators import start
+
+PACKS = {"left": "heron", "middle": "plover", "right": "tern"}
+LIVE_FACTOR = 20.0
+
+
+async def _work(out: Path, profile: str, descriptor: int, progress: Progress) -> tuple[int, list[Path]]:
+    packs = {bay: out / f"{pack}.toml" for bay, pack in PACKS.items()}
+    for path in packs.values():
+        path.write_text((files("benchwarden.daemon") / f"demo_{path.name}").read_text("utf-8"), encoding="utf-8")
+    async with start.SimulatedBench() as simulated:
+        bench_path = out / "bench.toml"
+        bench_path.write_text(simulated.bench_toml(), encoding="utf-8")
+        bench = load_bench(bench_path)
+        jobs = prepare(bench, bench_path, profile, packs)
+        for job in jobs:
+            progress.note(f"{job.entry.name}: {job.pack.name}, {job.plan.title}, fingerprint {job.plan.fingerprint}")
+        async with Desk(progress.note) as desk:
+            guardian = GuardianLink(descriptor)
+            return await carry_out(bench, jobs, out / bench.runs, guardian, progress, desk.ask)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run the demonstration as the guardian's child; returns the worker's exit code."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    orders = json.loads(arguments[0])
+    out = Path(orders["out"])
+    out.mkdir(parents=True, exist_ok=True)
+    progress = Progress()
+    make_loop = (lambda: start.PacedLoop(LIVE_FACTOR)) if orders["live"] else start.VirtualLoop
+    try:
+        with asyncio.Runner(loop_factory=make_loop) as runner:
+            code, folders = runner.run(_work(out, orders["profile"], int(arguments[1]), progress))
+    except FileMistakes as error:
+        print(*error.mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
+    finally:
+        progress.close()
+    for folder in folders:
+        print(f"run folder: {folder}")
+    _show(folders, out)
+    return code
+
+
+def _show(folders: Sequence[Path], out: Path) -> None:
+    """Figures, charts and the comparison, made in child processes from the run folders."""
+    command = [sys.executable, "-m", "benchwarden.daemon.main"]
+    runs = [str(folder) for folder in folders]
+    sys.stdout.flush()
+    if runs:
+        subprocess.run([*command, "report", *runs], check=False)
+    if len(runs) > 1:
+        subprocess.run([*command, "compare", *runs, "--out", str(out / "comparison")], check=False)
+
+
+def simulate(bench_path: Path, factor: float) -> int:
+    """Serve a simulated bench until interrupted, and write the bench file that reaches it."""
+    if not 1.0 <= factor <= LIVE_FACTOR:
+        print(f"command line: --factor is {factor:g}; right would be 1 to {LIVE_FACTOR:g}", file=sys.stderr)
+        return BAD_INPUT
+    start.simulate(bench_path, factor=factor)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,117 @@
+"""Looks at one bay's instruments: every reading is judged as it arrives, before anything else is done with it.
+
+Each role has a period of its own and a task of its own, so that a slow thermometer never delays an
+under-voltage verdict. The conductor joins the newest readings at its beat.
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from benchwarden.daemon import safety
+from benchwarden.drivers.errors import IdentityChanged, InstrumentError
+from benchwarden.results.sample import Reading
+
+# Asked for this long before the conductor's next beat, so that the sample joins a fresh reading.
+LEAD_S = 0.02
+
+
+class Trip(Exception):
+    """The bay must be switched off and its run ended; the message is the reason."""
+
+
+class Readable(Protocol):
+    """What a role offers to the eyes."""
+
+    async def read(self) -> Mapping[str, float | None]:
+        """Return one value per quantity; None where the instrument gave no value."""
+
+
+@dataclass(slots=True)
+class Watched:
+    """One role, how often it is asked and how old its reading may be in a sample (seconds)."""
+
+    role: Readable
+    every_s: float
+    stale_after_s: float
+    quantities: tuple[str, ...]
+
+
+class Eyes:
+    """The newest reading of each role, and the memory of the limits."""
+
+    def __init__(
+        self, watched: Mapping[str, Watched], limits: safety.Limits, missed: Callable[[str, str], None]
+    ) -> None:
+        self._watched = watched
+        self._loop = asyncio.get_running_loop()
+        self._missed = missed
+        self._watches = safety.watch_from(limits, self._loop.time())
+        self.limits = limits
+        self.newest: dict[str, Reading] = {}
+        self.next_beat_s = 0.0
+
+    async def look(self, name: str) -> Reading:
+        """Ask one role once and judge its answer; raises Trip. A failed exchange is a missing value."""
+        watched = self._watched[name]
+        asked_s = self._loop.time()
+        try:
+            values = await watched.role.read()
+        except IdentityChanged as error:
+            raise Trip(str(error)) from error
+        except InstrumentError as error:
+            self._missed(name, str(error))
+            values = dict.fromkeys(watched.quantities)
+        reading = Reading(name, asked_s, values)
+        self._watches, reason = safety.judge(self.limits, self._watches, reading)
+        if reason:
+            raise Trip(reason)
+        self.newest[name] = reading
+        return reading
+
+    async def keep_looking(self, name: str) -> None:
+        """Look at one role for ever, in step with the conductor's beat where that is near."""
+        every_s = self._watched[name].every_s
+        last_s = self._loop.time() - every_s
+        while True:
+            due_s = last_s + every_s
+            hint_s = self.next_beat_s - LEAD_S
+            now_s = self._loop.time()
+            if now_s < hint_s and abs(hint_s - due_s) <= every_s / 2:
+                due_s = hint_s
+            if due_s > now_s:
+                await asyncio.sleep(due_s - now_s)
+            last_s = self._loop.time()
+            await self.look(name)
+
+    async def stand_in(self, name: str) -> None:
+        """Look at one role for ever, but only when nobody else has done so for half as long again as its period.
+
+        For load and supply: the conductor looks at the one that measures; nobody may forget the other.
+        """
+        wait_s = 1.5 * self._watched[name].every_s
+        while True:
+            due_s = self.newest[name].asked_s + wait_s
+            now_s = self._loop.time()
+            if due_s > now_s:
+                await asyncio.sleep(due_s - now_s)
+            else:
+                await self.look(name)
+
+    def check_overdue(self) -> None:
+        """Raise Trip if a limited quantity has not been seen within its blind time."""
+        reason = safety.overdue(self.limits, self._watches, self._loop.time())
+        if reason:
+            raise Trip(reason)
+
+    def fresh(self, name: str, since_s: float, now_s: float) -> Reading | None:
+        """Return the newest reading of a role if it is not stale and was asked for after `since_s`."""
+        reading = self.newest.get(name)
+        if reading is None or reading.asked_s < since_s:
+            return None
+        return reading if now_s - reading.asked_s <= self._watched[name].stale_after_s else None
+
+    def has(self, name: str) -> bool:
+        """Tell whether the bay has this role."""
+        return name in self._watched

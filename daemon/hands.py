@@ -1,0 +1,198 @@
+"""Switches one bay's outputs, and only as the table of daemon/safety.py allows.
+
+Off is off first and set-points afterwards, and off is confirmed by read-back and by measured current on every
+instrument. Load and supply are never both allowed: a change goes through both off and a dead time.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+
+from benchwarden.daemon import safety
+from benchwarden.daemon.eyes import Trip
+from benchwarden.daemon.safety import Event, State
+from benchwarden.drivers.errors import InstrumentError
+from benchwarden.drivers.parallel import ParallelLoad
+from benchwarden.drivers.roles import Load, Supply
+from benchwarden.profiles.plan import Plan
+from benchwarden.profiles.steps import Draw, Feed, Off, Question
+
+DEAD_TIME_S = 1.0
+CONFIRM_S = 2.0
+CONFIRM_EVERY_S = 0.1
+
+Want = Draw | Feed | Off | Question
+
+
+class Hands:
+    """Brings about what a step wants; `output` says what is on."""
+
+    def __init__(
+        self,
+        load: Load | ParallelLoad,
+        supply: Supply | None,
+        plan: Plan,
+        off_thresholds_a: Mapping[str, float],
+        say: Callable[..., None],
+    ) -> None:
+        self._load = load
+        self._supply = supply
+        self._limits = plan.limits
+        self._max_draw_w = plan.bay.load_max_power_w
+        self._thresholds_a = off_thresholds_a
+        self._say = say
+        self._loop = asyncio.get_running_loop()
+        self._off_since_s = -DEAD_TIME_S
+        self.state = State.IDLE
+        self.switched_s = self._loop.time()
+        self.wanted: Want = Off()
+        self.unprotected: tuple[str, ...] = ()
+        self.currents_a: dict[str, float | None] = {}
+
+    @property
+    def output(self) -> str:
+        """What is on: "off", "load" or "supply"."""
+        return {State.DRAWING: "load", State.FEEDING: "supply"}.get(self.state, "off")
+
+    def go(self, event: Event) -> None:
+        """Follow the safety table; raises Trip where it does not allow the event."""
+        before = self.state
+        self.state = safety.follow(before, event)
+        if self.state is State.TRIPPED:
+            raise Trip(f"{event.value!r} is not allowed while {before.value}")
+
+    async def bring(self, want: Want) -> bool:
+        """Make the bay's output what the step wants; True if an output was switched on or off.
+
+        Raises Trip where the safety table or a refused set-point forbids it.
+        """
+        if want == self.wanted:
+            return False
+        try:
+            edge = await self._bring(want)
+        except InstrumentError as error:
+            raise Trip(str(error)) from error
+        self.wanted = want
+        return edge
+
+    async def _bring(self, want: Want) -> bool:
+        if isinstance(want, Off | Question):
+            if self.state is State.READY:
+                return False
+            await self.open()
+            return True
+        if isinstance(want, Draw):
+            if self.state is State.DRAWING and _same_circuit(self.wanted, want):
+                await self._load.set_level(want.quantity, want.level)
+                return False
+            await self._draw(want)
+            return True
+        if self.state is State.FEEDING and self._supply:
+            await self._supply.set_feed(want.voltage_v, want.current_a)
+            return False
+        await self._feed(want)
+        return True
+
+    async def explain_vanished(self) -> str:
+        """Say why a load that is on draws nothing, as far as it knows itself; never raises InstrumentError."""
+        tripped = await _quietly(self._load.tripped())
+        words = f"its own protection has tripped: {tripped}" if isinstance(tripped, str) else "it names no reason"
+        return f"the load is on, but draws nothing: {words}"
+
+    async def open(self) -> None:
+        """Switch everything off and wait for confirmation; raises Trip if none comes."""
+        self.go(Event.OPEN)
+        if not await self.all_off():
+            raise Trip(f"off is not confirmed: measured {_shown(self.currents_a)}")
+        self.go(Event.OFF_CONFIRMED)
+
+    async def _draw(self, want: Draw) -> None:
+        if self.state is not State.READY:
+            await self.open()
+        await self._dead_time()
+        self.unprotected = await self._load.protect(
+            trip_voltage_v=want.trip_voltage_v,
+            max_current_a=self._limits.max_draw_a,
+            max_power_w=self._max_draw_w,
+            timer_s=want.timer_s,
+        )
+        if self.unprotected:
+            self._say("unprotected", names=list(self.unprotected))
+        await self._load.set_draw(want.quantity, want.level, want.ceiling_a)
+        self.go(Event.DRAW)  # before the command: from here on only off is allowed
+        self.switched_s = self._loop.time()
+        await self._load.on()
+        self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
+
+    async def _feed(self, want: Feed) -> None:
+        if self._supply is None:
+            raise Trip("a step wants to charge, but the bay has no supply")
+        if self.state is not State.READY:
+            await self.open()
+        await self._dead_time()
+        await self._supply.protect(over_voltage_v=self._limits.pack_high_v, over_current_a=self._limits.max_feed_a)
+        await self._supply.set_feed(want.voltage_v, want.current_a)
+        self.go(Event.FEED)
+        self.switched_s = self._loop.time()
+        await self._supply.on()
+        self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
+
+    async def _dead_time(self) -> None:
+        wait_s = self._off_since_s + DEAD_TIME_S - self._loop.time()
+        if wait_s > 0:
+            await asyncio.sleep(wait_s)
+
+    async def make_safe(self, reason: str | None) -> bool:
+        """Switch everything off whatever the state, trip if there is a reason; True when off is confirmed."""
+        if reason:
+            self.state = safety.follow(self.state, Event.TRIP)
+        return await self.all_off()
+
+    async def all_off(self) -> bool:
+        """Order off on every instrument at once and return whether read-back and currents confirm it.
+
+        Tries again until `CONFIRM_S` have passed; never raises. The measured currents are in `currents_a`.
+        """
+        end_s = self._loop.time() + CONFIRM_S
+        while True:
+            confirmed = await self._order_off()
+            self._off_since_s = self._loop.time()
+            if confirmed or self._loop.time() >= end_s:
+                break
+            await asyncio.sleep(CONFIRM_EVERY_S)
+        self.switched_s = self._loop.time()
+        self.wanted = Off()
+        self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a))
+        return confirmed
+
+    async def _order_off(self) -> bool:
+        outputs: dict[str, Load | ParallelLoad | Supply] = {"load": self._load}
+        if self._supply:
+            outputs["supply"] = self._supply
+        said_off = await asyncio.gather(*(_quietly(output.off()) for output in outputs.values()))
+        for name, output in outputs.items():
+            reading = await _quietly(output.read())
+            self.currents_a[name] = reading["current_a"] if isinstance(reading, Mapping) else None
+        return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
+
+
+async def _quietly(exchange: Awaitable[object]) -> object:
+    """Return the result, or the error: switching off goes through everything and survives failing parts."""
+    try:
+        return await exchange
+    except InstrumentError as error:
+        return error
+
+
+def _same_circuit(before: object, want: Draw) -> bool:
+    return isinstance(before, Draw) and (
+        before.quantity,
+        before.ceiling_a,
+        before.trip_voltage_v,
+        before.timer_s,
+    ) == (want.quantity, want.ceiling_a, want.trip_voltage_v, want.timer_s)
+
+
+def _shown(currents_a: Mapping[str, float | None]) -> str:
+    return ", ".join(
+        f"{name} {'no current' if current is None else f'{current:.2f} A'}" for name, current in currents_a.items()
+    )

@@ -1,0 +1,89 @@
+"""Works out what a command line asks for: files read and checked, a plan for each bay, nothing switched on."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchwarden.daemon.bench import BayEntry, Bench, read_bench
+from benchwarden.daemon.files import read_text
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.profiles.pack import Pack, read_pack
+from benchwarden.profiles.plan import Plan, PlanRefused, work_out
+from benchwarden.profiles.profile import Profile, read_profile
+from benchwarden.profiles.shipped import library_names, library_text
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One pack in one bay, and the plan for it; `profile_name` names the profile's file."""
+
+    entry: BayEntry
+    pack: Pack
+    profile: Profile
+    profile_name: str
+    plan: Plan
+
+
+def load_bench(path: Path) -> Bench:
+    """Return a bench file's content; FileMistakes with every mistake, wrong maps and addresses included."""
+    bench = read_bench(read_text(path, "bench file"), str(path))
+    mistakes: list[str] = []
+    for bay in bench.bay:
+        try:
+            Instruments(bay)
+        except ValueError as error:
+            mistakes.append(f"{path}: [[bay]] {bay.name}: {error}")
+    if mistakes:
+        raise FileMistakes(mistakes)
+    return bench
+
+
+def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Path]) -> list[Job]:
+    """Return one job for each bay; `packs` maps bays to pack files, `profile` is a shipped name or a file.
+
+    Raises FileMistakes with every mistake in every file, and every reason why a plan is refused.
+    """
+    mistakes: list[str] = []
+    profile_name, wanted = _profile(profile, mistakes)
+    found: list[tuple[BayEntry, Pack, Path]] = []
+    for bay, path in packs.items():
+        entry = bench.find(bay)
+        if entry is None:
+            known = ", ".join(one.name for one in bench.bay)
+            mistakes.append(f"{bench_path}: [[bay]]: there is no bay {bay!r}; known: {known}")
+        try:
+            pack = read_pack(read_text(path, "pack file"), str(path))
+        except FileMistakes as error:
+            mistakes.extend(error.mistakes)
+            continue
+        if entry is not None:
+            found.append((entry, pack, path))
+    jobs: list[Job] = []
+    for entry, pack, path in found:
+        if wanted is None:
+            continue
+        try:
+            plan = work_out(wanted, pack, entry.abilities())
+        except PlanRefused as error:
+            mistakes.extend(f"{profile_name} for {path} in bay {entry.name}: {why}" for why in error.reasons)
+            continue
+        jobs.append(Job(entry, pack, wanted, profile_name, plan))
+    if mistakes:
+        raise FileMistakes(mistakes)
+    return jobs
+
+
+def _profile(profile: str, mistakes: list[str]) -> tuple[str, Profile | None]:
+    try:
+        if profile in library_names():
+            return profile, read_profile(library_text(profile), f"profile {profile}")
+        path = Path(profile)
+        if not path.suffix and not path.exists():
+            names = ", ".join(library_names())
+            mistakes.append(f"profile {profile!r}: neither a file nor a shipped profile; shipped: {names}")
+            return profile, None
+        return path.stem, read_profile(read_text(path, "profile"), profile)
+    except FileMistakes as error:
+        mistakes.extend(error.mistakes)
+        return profile, None

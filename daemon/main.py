@@ -1,0 +1,155 @@
+"""The command line. Whatever switches something on runs as a worker under the guardian; there is no other way."""
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+from benchwarden.daemon import guardian
+
+BAD_INPUT = 2
+
+_EPILOG = """\
+Lithium packs burn. Test them on a surface that cannot, away from what can, with a smoke alarm and a way to cut
+the power that needs no computer; keep to local codes, and ask a qualified person where you are not one.
+
+exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to switch off
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    result: int = options.command(options)
+    return result
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="benchwarden",
+        description="Tests rechargeable packs on a bench of SCPI instruments, and always leaves it off.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="run the standard test on a simulated bench with three packs")
+    demo.add_argument("--out", default="demo", help="where its files and runs go (default: %(default)s)")
+    demo.add_argument("--profile", default="standard", help="a shipped profile or a file (default: %(default)s)")
+    demo.add_argument("--live", action="store_true", help="at 20 times real speed instead of as fast as it goes")
+    demo.set_defaults(command=_demo)
+
+    plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")
+    run = commands.add_parser("run", help="run a test (this version: on a simulated bench only)")
+    for command in (plan, run):
+        command.add_argument("profile", metavar="PROFILE", help="capacity, burst, standard, or a profile file")
+        command.add_argument(
+            "packs",
+            metavar="BAY=PACK",
+            nargs="+",
+            help="a bay and the file of the pack in it, left=heron.toml",
+        )
+        command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    plan.add_argument("--json", action="store_true", help="machine-readable")
+    run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    plan.set_defaults(command=_plan)
+    run.set_defaults(command=_run)
+
+    off = commands.add_parser("off", help="switch loads and supplies off and read them back")
+    off.add_argument("bays", metavar="BAY", nargs="*", help="bays to switch off")
+    off.add_argument("--all", action="store_true", help="every bay of the bench")
+    off.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    off.set_defaults(command=_off)
+
+    report = commands.add_parser("report", help="work out a run's figures and charts again")
+    report.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
+    report.set_defaults(command=_report)
+
+    compare = commands.add_parser("compare", help="compare runs of one procedure, with charts")
+    compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
+    compare.add_argument("--out", default="comparison", help="where charts go (default: %(default)s)")
+    compare.set_defaults(command=_compare)
+
+    simulate = commands.add_parser("simulate", help="serve a simulated bench on this machine")
+    simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
+    simulate.add_argument("--factor", type=float, default=1.0, help="times real speed, 1 to 20 (default: 1)")
+    simulate.set_defaults(command=_simulate)
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    orders = {"out": options.out, "profile": options.profile, "live": options.live}
+    command = [sys.executable, "-m", "benchwarden.daemon.demo", json.dumps(orders)]
+    return guardian.guard(command, bench_inside_worker=True)
+
+
+def _packs(options: argparse.Namespace) -> dict[str, str]:
+    found: dict[str, str] = {}
+    mistakes: list[str] = []
+    for text in options.packs:
+        bay, sign, pack = text.partition("=")
+        if not (bay and sign and pack):
+            mistakes.append(f"command line: found {text!r}; right would be BAY=PACK, such as left=heron.toml")
+        elif bay in found:
+            mistakes.append(f"command line: bay {bay!r} is named twice; one pack for each bay")
+        found[bay] = pack
+    return _refuse(mistakes) if mistakes else found
+
+
+def _refuse(mistakes: Sequence[str]) -> dict[str, str]:
+    print(*mistakes, sep="\n", file=sys.stderr)
+    raise SystemExit(BAD_INPUT)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.worker import Orders
+
+    orders = Orders(options.bench, options.profile, _packs(options), options.runs)
+    return guardian.guard(guardian.worker_command(json.dumps(asdict(orders))))
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.jobs import load_bench, prepare
+    from benchwarden.daemon.show_plan import as_data, as_text
+    from benchwarden.profiles.mistakes import FileMistakes
+
+    path = Path(options.bench)
+    try:
+        packs = {bay: Path(pack) for bay, pack in _packs(options).items()}
+        jobs = prepare(load_bench(path), path, options.profile, packs)
+    except FileMistakes as error:
+        _refuse(error.mistakes)
+    print(json.dumps([as_data(job) for job in jobs], indent=2) if options.json else as_text(jobs))
+    return 0
+
+
+def _off(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.off import switch_off
+
+    if options.all == bool(options.bays):
+        _refuse(["command line: right would be `off --all`, or `off BAY …`"])
+    return switch_off(Path(options.bench), None if options.all else options.bays)
+
+
+def _report(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.reporting import report
+
+    return report([Path(run) for run in options.runs])
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.reporting import compare
+
+    return compare([Path(run) for run in options.runs], Path(options.out))
+
+
+def _simulate(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.demo import simulate
+
+    return simulate(Path(options.bench), options.factor)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,39 @@
+"""`benchwarden off`: switch off by the guardian's own way, which needs no session, no driver and no run."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from benchwarden.daemon import guardian
+from benchwarden.daemon.guardian_link import off_entry
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.jobs import load_bench
+from benchwarden.profiles.mistakes import FileMistakes
+
+OFF, NOT_CONFIRMED, BAD_INPUT = 0, 1, 2
+
+
+def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
+    """Switch off every load and supply of the named bays (None: all) and print what each then answered."""
+    try:
+        bench = load_bench(bench_path)
+        unknown = [bay for bay in bays or [] if bench.find(bay) is None]
+        if unknown:
+            known = ", ".join(bay.name for bay in bench.bay)
+            raise FileMistakes([f"{bench_path}: there is no bay {', '.join(unknown)}; known: {known}"])
+        entries = [
+            off_entry(plan, threshold_a)
+            for bay in bench.bay
+            if bays is None or bay.name in bays
+            for plan, threshold_a in Instruments(bay).off_plans()
+        ]
+    except FileMistakes as error:
+        print(*error.mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
+    code = OFF
+    for entry in entries:
+        outcome = guardian.switch_off(entry)
+        print(f"{entry['name']} at {entry['address']}: {outcome}")
+        if outcome.startswith("NOT"):
+            code = NOT_CONFIRMED
+    return code

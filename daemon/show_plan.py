@@ -1,0 +1,31 @@
+"""Shows a plan: what would be done, in absolute figures, with limits and how the guardian would switch off."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.jobs import Job
+from benchwarden.profiles.plan import describe, plan_as_data
+
+
+def as_text(jobs: Sequence[Job]) -> str:
+    """Return the plans as text for people, one after the other."""
+    parts: list[str] = []
+    for job in jobs:
+        lines = [
+            f"Bay {job.entry.name}, pack {job.pack.name}",
+            *describe(job.plan),
+            "guardian, if the worker fails:",
+        ]
+        lines += [
+            f"  {plan.name} at {plan.address}: sends {plan.off!r}, asks {plan.question!r}, "
+            f"takes {' or '.join(plan.off_replies)} and at most {threshold_a:.3g} A for off"
+            for plan, threshold_a in Instruments(job.entry).off_plans()
+        ]
+        parts.append("\n".join(lines))
+    return "\n\n".join(parts) + "\n\nNothing was switched on."
+
+
+def as_data(job: Job) -> dict[str, Any]:
+    """Return one plan as JSON data."""
+    return {"bay": job.entry.name, "pack": job.pack.name, "plan": plan_as_data(job.plan)}

@@ -1,0 +1,138 @@
+"""The worker: measures, judges and acts for every bay of one command; always a child of the guardian.
+
+Started as `python -m benchwarden.daemon.worker ORDERS DESCRIPTOR`: the orders as JSON, and the number of its end of
+the socket to the guardian. Exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped.
+"""
+
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchwarden.daemon import clock
+from benchwarden.daemon.bay import BayRun
+from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.conductor import Ask, Ending
+from benchwarden.daemon.guardian_link import GuardianLink
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.jobs import Job, load_bench, prepare
+from benchwarden.daemon.operator_desk import Desk
+from benchwarden.daemon.progress import Progress, View, left_s
+from benchwarden.daemon.record import Record
+from benchwarden.daemon.run_info import run_info
+from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.results.folder import new_folder
+from benchwarden.results.sample import Sample
+
+FINISHED, TRIPPED, BAD_INPUT, STOPPED = 0, 1, 2, 3
+_CODES = {"finished": FINISHED, "tripped": TRIPPED, "stopped": STOPPED}
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What the command line asked for: paths as text, `packs` maps bays to pack files."""
+
+    bench: str
+    profile: str
+    packs: dict[str, str]
+    runs: str | None = None
+
+
+async def carry_out(
+    bench: Bench, jobs: Sequence[Job], runs: Path, guardian: GuardianLink, progress: Progress, ask: Ask
+) -> tuple[int, list[Path]]:
+    """Run every job in its bay at once; returns the exit code and the run folders.
+
+    SIGTERM stops every bay: off, confirmed. One bay's failure ends that bay only.
+    """
+    tasks = [
+        asyncio.create_task(run_one(bench, job, runs, guardian, progress, ask), name=f"bay {job.entry.name}")
+        for job in jobs
+    ]
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        loop.remove_signal_handler(signal.SIGTERM)
+        loop.add_signal_handler(signal.SIGTERM, lambda: None)  # off is under way; asking again changes nothing
+        for task in tasks:
+            task.cancel()
+
+    loop.add_signal_handler(signal.SIGTERM, stop)
+    ended = await asyncio.gather(*tasks)
+    loop.remove_signal_handler(signal.SIGTERM)
+    codes = [TRIPPED if not confirmed else _CODES[ending.how] for ending, confirmed, _ in ended]
+    worst = next((code for code in (TRIPPED, STOPPED) if code in codes), FINISHED)
+    return worst, [folder for _, _, folder in ended if folder]
+
+
+async def run_one(
+    bench: Bench, job: Job, runs: Path, guardian: GuardianLink, progress: Progress, ask: Ask
+) -> tuple[Ending, bool, Path | None]:
+    """Run one job; returns how it ended, whether off is confirmed, and its folder (None: nothing was recorded)."""
+    started_unix_s = clock.unix_s()
+    instruments = Instruments(job.entry)
+    bay = job.entry.name
+
+    def show(sample: Sample, steps: int) -> None:
+        progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample)))
+
+    def make_record() -> Record:
+        path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
+        info = run_info(bench, job, instruments.identities(), started_unix_s)
+        return Record(path, info, started_unix_s)
+
+    run = BayRun(
+        job.entry,
+        job.plan,
+        instruments,
+        guardian,
+        ask=lambda text, answers: ask(f"{bay}, {job.pack.name}: {text}", answers),
+        show=show,
+        note=progress.note,
+        started_unix_s=started_unix_s,
+    )
+    ending = await run.run(make_record)
+    progress.end(bay, ending.how)
+    return ending, run.off_confirmed, run.folder
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Carry out the orders on the bench that the bench file names; returns the exit code."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the guardian hears Ctrl-C and decides
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    orders = Orders(**json.loads(arguments[0]))
+    path = Path(orders.bench)
+    try:
+        bench = load_bench(path)
+        jobs = prepare(bench, path, orders.profile, {bay: Path(pack) for bay, pack in orders.packs.items()})
+        if not bench.simulated:
+            raise FileMistakes(
+                [
+                    f"{path}: simulated = true is not there, and this version runs tests on a simulated bench only: "
+                    "its guardian and its checks before a run are not yet complete enough for real packs"
+                ]
+            )
+    except FileMistakes as error:
+        print(*error.mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
+    runs = path.parent / (orders.runs or bench.runs)
+    return asyncio.run(_work(bench, jobs, runs, int(arguments[1])))
+
+
+async def _work(bench: Bench, jobs: Sequence[Job], runs: Path, descriptor: int) -> int:
+    progress = Progress()
+    try:
+        async with Desk(progress.note) as desk:
+            code, folders = await carry_out(bench, jobs, runs, GuardianLink(descriptor), progress, desk.ask)
+        for folder in folders:
+            progress.note(f"run folder: {folder}")
+        return code
+    finally:
+        progress.close()
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

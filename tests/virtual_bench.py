@@ -1,0 +1,149 @@
+"""Runs a whole test on a simulated bench on virtual time: engine, safety, drivers, maps, SCPI text, simulator.
+
+Only the guardian is doubled, at its seam, the socket: it would live in another process and in real seconds.
+"""
+
+import asyncio
+from collections.abc import Callable, Coroutine, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from benchwarden.daemon.bay import BayRun
+from benchwarden.daemon.bench import read_bench
+from benchwarden.daemon.conductor import Ending
+from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.record import Record
+from benchwarden.daemon.run_info import run_info
+from benchwarden.drivers.off_plan import OffPlan
+from benchwarden.profiles.pack import read_pack
+from benchwarden.profiles.plan import Plan, work_out
+from benchwarden.profiles.profile import read_profile
+from benchwarden.profiles.shipped import library_names, library_text
+from benchwarden.results.folder import new_folder, read_run
+from benchwarden.results.run import Run
+from benchwarden.results.sample import Sample
+from benchwarden.simulators.clock import VirtualLoop
+from benchwarden.simulators.scenario import BayScenario
+from benchwarden.simulators.start import SimulatedBench
+
+STARTED_UNIX_S = 1_800_000_000.0
+
+T = TypeVar("T")
+
+
+def on_virtual_time(work: Coroutine[Any, Any, T]) -> T:
+    """Run a coroutine on a fresh virtual clock; fails if it leaves a task behind."""
+
+    async def checked() -> T:
+        result = await work
+        await asyncio.sleep(0)
+        left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+        assert not left, f"left-over tasks: {left}"
+        return result
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        return runner.run(checked())
+
+
+@dataclass
+class StandInGuardian:
+    """The other end of the guardian's socket: hears everything, and can be made to hang up."""
+
+    armed: dict[str, Sequence[tuple[OffPlan, float]]] = field(default_factory=dict)
+    disarmed: list[str] = field(default_factory=list)
+    beats: list[tuple[str, float, bool]] = field(default_factory=list)
+    on_beat: Callable[[], None] = lambda: None
+
+    async def arm(self, bay: str, off: Sequence[tuple[OffPlan, float]]) -> None:
+        self.armed[bay] = off
+
+    def beat(self, bay: str, sequence: int, on: bool) -> None:
+        self.on_beat()
+        self.beats.append((bay, asyncio.get_running_loop().time(), on))
+
+    def disarm(self, bay: str, currents_a: Mapping[str, float | None]) -> None:
+        self.disarmed.append(bay)
+
+
+@dataclass
+class Done:
+    """A run that has ended: how, what it left on disk, the plan, and the bench with its own witness."""
+
+    ending: Ending
+    off_confirmed: bool
+    run: Run
+    plan: Plan
+    bench: SimulatedBench
+    guardian: StandInGuardian
+
+    @property
+    def journal(self) -> list[tuple[float, str]]:
+        """Every change of an output as the simulated bench saw it, with the loop's time."""
+        return next(iter(self.bench.bays.values())).journal
+
+
+async def run_test(
+    folder: Path,
+    scenario: BayScenario,
+    pack: str,
+    profile: str,
+    *,
+    sockets: bool = False,
+    soc: float | None = None,
+    before: Callable[[SimulatedBench], None] = lambda bench: None,
+    each: Callable[[SimulatedBench, Sample], None] = lambda bench, sample: None,
+    change_bench: Callable[[str], str] = lambda text: text,
+    answer: str = "done",
+) -> Done:
+    """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
+
+    `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
+    called once the bench exists, `each` at every sample: both may break it.
+    """
+    bench = SimulatedBench([scenario], soc=soc)
+    if sockets:
+        await bench.start()
+    try:
+        settings = read_bench(change_bench(bench.bench_toml()), "bench.toml")
+        entry = settings.bay[0]
+        shipped = profile in library_names()
+        wanted = read_profile(library_text(profile) if shipped else profile, "profile")
+        plan = work_out(wanted, read_pack(pack), entry.abilities())
+        job = Job(entry, read_pack(pack), wanted, profile if shipped else "profile", plan)
+        instruments = Instruments(entry, None if sockets else bench.memory())
+        guardian = StandInGuardian()
+
+        async def reply(text: str, answers: tuple[str, ...]) -> str:
+            return answer
+
+        def record() -> Record:
+            path = new_folder(folder, job.pack.name, job.profile_name, STARTED_UNIX_S)
+            info = run_info(settings, job, instruments.identities(), STARTED_UNIX_S)
+            return Record(path, info, STARTED_UNIX_S)
+
+        before(bench)
+        running = BayRun(
+            entry,
+            plan,
+            instruments,
+            guardian,  # type: ignore[arg-type]
+            ask=reply,
+            show=lambda sample, steps: each(bench, sample),
+            note=lambda text: None,
+            started_unix_s=STARTED_UNIX_S,
+        )
+        ending = await running.run(record)
+        run = read_run(running.folder) if running.folder else Run(folder, _nothing(), [], [], [])
+        bench.journals()
+        return Done(ending, running.off_confirmed, run, plan, bench, guardian)
+    finally:
+        if sockets:
+            await bench.stop()
+
+
+def _nothing() -> Any:
+    from benchwarden.results.run import RunInfo
+
+    return RunInfo()
