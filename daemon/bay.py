@@ -87,6 +87,7 @@ class BayRun:
         eyes = Eyes(self._instruments.watched, limits, self._missed)
         for role in roles:
             await eyes.look(role)
+        await self._check_load()
         self._check_pack(eyes)
         hands.go(safety.Event.CHECKED)
         conductor = Conductor(
@@ -158,6 +159,15 @@ class BayRun:
             raise Trip(
                 "this version switches on only the simulated bench, since its guardian and its checks before a "
                 f"run are not yet complete enough for unattended packs: {'; '.join(real)}"
+            )
+
+    async def _check_load(self) -> None:
+        """A protection that latched before this run had a reason; a person finds it, not the next run."""
+        tripped = await self._instruments.load.tripped()
+        if tripped:
+            raise Trip(
+                f"{self._entry.name} load: its own protection had tripped before this run ({tripped}); find out why, "
+                "then clear it at the instrument"
             )
 
     def _check_pack(self, eyes: Eyes) -> None:

@@ -80,9 +80,10 @@ class SupplyEntry(Instrument):
 
 
 class CellsEntry(Instrument):
-    """A meter of the groups' voltages."""
+    """A meter of the groups' voltages; `burst_every`: how often it is asked in a burst, if that is more often."""
 
     channels: str
+    burst_every_s: Duration | None = Field(default=None, alias="burst_every")
 
 
 class TemperatureEntry(Instrument):

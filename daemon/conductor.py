@@ -152,8 +152,12 @@ class Conductor:
         return decision
 
     def _guard_burst(self, step: PlannedStep) -> None:
-        """In a burst that the load's own timer does not end, allow half a second without a reading and no more."""
-        untimed = step.kind == "ladder" and self._hands.output == "load" and "timer" in self._hands.unprotected
+        """In a burst look at the groups more often, and where the load's own timer would not end it, be stricter.
+
+        Without that timer, half a second without a reading is allowed and no more.
+        """
+        self._eyes.bursting = step.kind == "ladder" and self._hands.output == "load"
+        untimed = self._eyes.bursting and "timer" in self._hands.unprotected
         self._eyes.limits = safety.tightened(self._limits, "load", safety.BURST_BLIND_S) if untimed else self._limits
 
     async def _wait_until(self, beat_s: float) -> None:

@@ -7,7 +7,6 @@ daemon/forecast.py, the only file that may know the simulators, and of them only
 import asyncio
 import json
 import signal
-import subprocess
 import sys
 from collections.abc import Sequence
 from importlib.resources import files
@@ -17,7 +16,7 @@ from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.jobs import load_bench, prepare
 from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.progress import Progress
-from benchwarden.daemon.worker import BAD_INPUT, carry_out
+from benchwarden.daemon.worker import BAD_INPUT, FINISHED, carry_out, show_results
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.simulators import start
 
@@ -25,7 +24,9 @@ PACKS = {"left": "heron", "middle": "plover", "right": "tern"}
 LIVE_FACTOR = 20.0
 
 
-async def _work(out: Path, profile: str, descriptor: int, progress: Progress) -> tuple[int, list[Path]]:
+async def _work(
+    out: Path, profile: str, descriptor: int, progress: Progress, *, for_ever: bool
+) -> tuple[int, list[Path]]:
     packs = {bay: out / f"{pack}.toml" for bay, pack in PACKS.items()}
     for path in packs.values():
         path.write_text((files("benchwarden.daemon") / f"demo_{path.name}").read_text("utf-8"), encoding="utf-8")
@@ -38,7 +39,11 @@ async def _work(out: Path, profile: str, descriptor: int, progress: Progress) ->
             progress.note(f"{job.entry.name}: {job.pack.name}, {job.plan.title}, fingerprint {job.plan.fingerprint}")
         async with Desk(progress.note) as desk:
             guardian = GuardianLink(descriptor)
-            return await carry_out(bench, jobs, out / bench.runs, guardian, progress, desk.ask)
+            while True:
+                code, folders = await carry_out(bench, jobs, out / bench.runs, guardian, progress, desk.ask)
+                if code != FINISHED or not for_ever:
+                    return code, folders
+                progress.note("every bay has finished; the same again until Ctrl-C")
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -51,27 +56,16 @@ def main(arguments: Sequence[str]) -> int:
     make_loop = (lambda: start.PacedLoop(LIVE_FACTOR)) if orders["live"] else start.VirtualLoop
     try:
         with asyncio.Runner(loop_factory=make_loop) as runner:
-            code, folders = runner.run(_work(out, orders["profile"], int(arguments[1]), progress))
+            code, folders = runner.run(
+                _work(out, orders["profile"], int(arguments[1]), progress, for_ever=orders["live"])
+            )
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
     finally:
         progress.close()
-    for folder in folders:
-        print(f"run folder: {folder}")
-    _show(folders, out)
+    show_results(folders, out / "comparison")
     return code
-
-
-def _show(folders: Sequence[Path], out: Path) -> None:
-    """Figures, charts and the comparison, made in child processes from the run folders."""
-    command = [sys.executable, "-m", "benchwarden.daemon.main"]
-    runs = [str(folder) for folder in folders]
-    sys.stdout.flush()
-    if runs:
-        subprocess.run([*command, "report", *runs], check=False)
-    if len(runs) > 1:
-        subprocess.run([*command, "compare", *runs, "--out", str(out / "comparison")], check=False)
 
 
 def simulate(bench_path: Path, factor: float) -> int:

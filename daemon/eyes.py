@@ -30,12 +30,13 @@ class Readable(Protocol):
 
 @dataclass(slots=True)
 class Watched:
-    """One role, how often it is asked and how old its reading may be in a sample (seconds)."""
+    """One role, how often it is asked, in a burst too, and how old its reading may be in a sample (seconds)."""
 
     role: Readable
     every_s: float
     stale_after_s: float
     quantities: tuple[str, ...]
+    burst_every_s: float
 
 
 class Eyes:
@@ -51,6 +52,7 @@ class Eyes:
         self.limits = limits
         self.newest: dict[str, Reading] = {}
         self.next_beat_s = 0.0
+        self.bursting = False
 
     async def look(self, name: str) -> Reading:
         """Ask one role once and judge its answer; raises Trip. A failed exchange is a missing value."""
@@ -72,9 +74,10 @@ class Eyes:
 
     async def keep_looking(self, name: str) -> None:
         """Look at one role for ever, in step with the conductor's beat where that is near."""
-        every_s = self._watched[name].every_s
-        last_s = self._loop.time() - every_s
+        watched = self._watched[name]
+        last_s = self._loop.time() - watched.every_s
         while True:
+            every_s = watched.burst_every_s if self.bursting else watched.every_s
             due_s = last_s + every_s
             hint_s = self.next_beat_s - LEAD_S
             now_s = self._loop.time()

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon.bench import BayEntry, Instrument, threshold_a
@@ -18,11 +19,13 @@ Memory = Mapping[str, Callable[[str], str | None]]
 class Instruments:
     """Every role of one bay. Building connects to nothing; raises ValueError where map or address are wrong.
 
-    `memory` holds what answers at "MEMORY::<name>" addresses: the test seam.
+    `memory` holds what answers at "MEMORY::<name>" addresses: the test seam. A map that is a file is looked for
+    from `folder`, where the bench file lies.
     """
 
-    def __init__(self, entry: BayEntry, memory: Memory | None = None) -> None:
+    def __init__(self, entry: BayEntry, memory: Memory | None = None, folder: Path = Path()) -> None:
         self._entry = entry
+        self._folder = folder
         self._memory = memory
         loads = [self._wire(load).load(f"{entry.name} {name}") for name, load in self._loads()]
         self._single_loads: list[Load] = loads
@@ -53,7 +56,7 @@ class Instruments:
     def _wire(self, entry: Instrument) -> Wire:
         return Wire(
             entry.at,
-            entry.map,
+            self._folder / entry.map if entry.map.endswith(".toml") else entry.map,
             via=entry.via,
             backend=entry.visa_library,
             baud=entry.baud,
@@ -92,7 +95,8 @@ class Instruments:
 
     @staticmethod
     def _watched(role: Any, entry: Instrument, quantities: tuple[str, ...]) -> Watched:
-        return Watched(role, entry.every_s, entry.stale_after_s, quantities)
+        burst_every_s = getattr(entry, "burst_every_s", None) or entry.every_s
+        return Watched(role, entry.every_s, entry.stale_after_s, quantities, min(burst_every_s, entry.every_s))
 
     async def open(self) -> None:
         """Connect to every instrument and learn its identity; raises InstrumentError."""

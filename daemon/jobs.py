@@ -16,13 +16,14 @@ from benchwarden.profiles.shipped import library_names, library_text
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One pack in one bay, and the plan for it; `profile_name` names the profile's file."""
+    """One pack in one bay, and the plan for it; `profile_name` names the profile's file, `folder` the bench file's."""
 
     entry: BayEntry
     pack: Pack
     profile: Profile
     profile_name: str
     plan: Plan
+    folder: Path = Path()
 
 
 def load_bench(path: Path) -> Bench:
@@ -31,7 +32,7 @@ def load_bench(path: Path) -> Bench:
     mistakes: list[str] = []
     for bay in bench.bay:
         try:
-            Instruments(bay)
+            Instruments(bay, folder=path.parent)
         except ValueError as error:
             mistakes.append(f"{path}: [[bay]] {bay.name}: {error}")
     if mistakes:
@@ -68,7 +69,7 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
         except PlanRefused as error:
             mistakes.extend(f"{profile_name} for {path} in bay {entry.name}: {why}" for why in error.reasons)
             continue
-        jobs.append(Job(entry, pack, wanted, profile_name, plan))
+        jobs.append(Job(entry, pack, wanted, profile_name, plan, bench_path.parent))
     if mistakes:
         raise FileMistakes(mistakes)
     return jobs

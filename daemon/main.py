@@ -38,7 +38,7 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="run the standard test on a simulated bench with three packs")
     demo.add_argument("--out", default="demo", help="where its files and runs go (default: %(default)s)")
     demo.add_argument("--profile", default="standard", help="a shipped profile or a file (default: %(default)s)")
-    demo.add_argument("--live", action="store_true", help="at 20 times real speed instead of as fast as it goes")
+    demo.add_argument("--live", action="store_true", help="at 20 times real speed, until Ctrl-C")
     demo.set_defaults(command=_demo)
 
     plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")

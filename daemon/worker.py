@@ -7,6 +7,7 @@ the socket to the guardian. Exit codes: 0 finished, 1 tripped, 2 bad input, 3 st
 import asyncio
 import json
 import signal
+import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -73,7 +74,7 @@ async def run_one(
 ) -> tuple[Ending, bool, Path | None]:
     """Run one job; returns how it ended, whether off is confirmed, and its folder (None: nothing was recorded)."""
     started_unix_s = clock.unix_s()
-    instruments = Instruments(job.entry)
+    instruments = Instruments(job.entry, folder=job.folder)
     bay = job.entry.name
 
     def show(sample: Sample, steps: int) -> None:
@@ -118,20 +119,32 @@ def main(arguments: Sequence[str]) -> int:
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
-    runs = path.parent / (orders.runs or bench.runs)
-    return asyncio.run(_work(bench, jobs, runs, int(arguments[1])))
-
-
-async def _work(bench: Bench, jobs: Sequence[Job], runs: Path, descriptor: int) -> int:
+    runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
     progress = Progress()
     try:
-        async with Desk(progress.note) as desk:
-            code, folders = await carry_out(bench, jobs, runs, GuardianLink(descriptor), progress, desk.ask)
-        for folder in folders:
-            progress.note(f"run folder: {folder}")
-        return code
+        code, folders = asyncio.run(_work(bench, jobs, runs, int(arguments[1]), progress))
     finally:
         progress.close()
+    show_results(folders, runs / "comparison")
+    return code
+
+
+async def _work(
+    bench: Bench, jobs: Sequence[Job], runs: Path, descriptor: int, progress: Progress
+) -> tuple[int, list[Path]]:
+    async with Desk(progress.note) as desk:
+        return await carry_out(bench, jobs, runs, GuardianLink(descriptor), progress, desk.ask)
+
+
+def show_results(folders: Sequence[Path], out: Path) -> None:
+    """Print the runs' figures, and compare several, in child processes: everything is off by now."""
+    command = [sys.executable, "-m", "benchwarden.daemon.main"]
+    runs = [str(folder) for folder in folders]
+    if runs:
+        print(*(f"run folder: {run}" for run in runs), sep="\n", flush=True)
+        subprocess.run([*command, "report", *runs], check=False, stdin=subprocess.DEVNULL)
+    if len(runs) > 1:
+        subprocess.run([*command, "compare", *runs, "--out", str(out)], check=False, stdin=subprocess.DEVNULL)
 
 
 if __name__ == "__main__":

@@ -68,7 +68,7 @@ def _entry(bay: BayScenario, item: InstrumentScenario, address: str) -> str:
             pairs["isolation"] = _quoted(_isolation(item))
         pairs |= {"sense": _quoted(bay.sense), "limits": _table(limits)}
     elif item.role == "cells":
-        pairs["channels"] = _quoted(_channels(item.channels))
+        pairs |= {"channels": _quoted(_channels(item.channels)), "burst_every": _quoted("0.2 s")}
     elif item.role == "temperature":
         sensors = zip(item.places, item.channels, strict=True)
         pairs["sensors"] = _table({place: str(channel) for place, channel in sensors})

@@ -15,7 +15,8 @@ class Faults:
     `hold_reply_s`: replies leave that much later, the next `holds` of them only, if that is set. `mute`:
     messages are executed but nothing is answered. `deaf`: messages are neither executed nor answered.
     `drop_connection`: the next message is lost and the connection with it, once. `garbage`: sent in place of
-    every reply. `frozen`: the same question gets the same answer as before.
+    every reply. `frozen`: the same question gets the same answer as before. `lost`: message units that contain
+    this text are not executed, such as "INPut OFF".
     """
 
     hold_reply_s: float = 0.0
@@ -25,6 +26,7 @@ class Faults:
     drop_connection: bool = False
     garbage: str | None = None
     frozen: bool = False
+    lost: str | None = None
 
 
 @dataclass(slots=True)
@@ -45,6 +47,8 @@ class Endpoint:
             raise ConnectionResetError("the simulated connection was cut")
         if faults.deaf:
             return None
+        if faults.lost:
+            message = ";".join(unit for unit in message.split(";") if faults.lost not in unit)
         if faults.frozen and message in self._answers:
             self.device.handle(message)
             return self._answers[message]

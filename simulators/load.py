@@ -52,6 +52,8 @@ class LoadDevice(Device):
         self.meters = meters or Meters()
         self.power_on_state = "RST"
         self.remote = "local"
+        self.welded = False  # tests set it: the input's switch stays closed, whatever the instrument says
+        self._says_off = False
         self.reset()
 
     def limits(self, name: str) -> tuple[float, float, float]:
@@ -80,7 +82,7 @@ class LoadDevice(Device):
         self.bay.advance(self.now())
         value = getattr(self.state, name)
         assert isinstance(value, float | int | str)
-        return value
+        return False if name == "on" and self._says_off else value
 
     def put(self, name: str, value: float | bool | str) -> None:
         """Change a setting, at once also in the circuit; -221 for switching on while a trip is latched."""
@@ -90,6 +92,9 @@ class LoadDevice(Device):
         now_s = self.now()
         self.bay.advance(now_s)
         if name == "on":
+            self._says_off = self.welded and not value
+            if self._says_off:
+                return
             if not self.bay.switch_load(self.index, bool(value), now_s):
                 raise ScpiError(-221, f"the input stays off: protection {self.state.tripped} is latched")
             return

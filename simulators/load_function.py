@@ -74,7 +74,7 @@ class FunctionLoad(LoadDevice):
         Switch(header="[SOURce:]POWer:PROTection:STATe", clause=_SOURCE, name="over_power_on"),
         Query(header="INPut:PROTection:TRIPped", clause=DESIGNER, answer=lambda d: str(d.tripped())),
         Action(header="INPut:PROTection:CLEar", clause=DESIGNER, do=LoadDevice.clear_trip),
-        Level(header="INPut:TIMer[:DELay]", clause=DESIGNER, name="timer_s", unit="S", digits=1),
+        Level(header="INPut:TIMer[:DELay]", clause=DESIGNER, name="timer_s", unit="S", digits=2),
         Switch(header="INPut:TIMer:STATe", clause=DESIGNER, name="timer_on"),
         Choice(
             header="INPut:PON:STATe",

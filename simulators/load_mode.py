@@ -36,7 +36,7 @@ class ModeLoad(LoadDevice):
         Switch(header="OPP:STATe", clause=DESIGNER, name="over_power_on"),
         Query(header="TRIP", clause=DESIGNER, answer=_trip_word),
         Action(header="TRIP:CLEar", clause=DESIGNER, do=LoadDevice.clear_trip),
-        Level(header="TIMer[:DELay]", clause=DESIGNER, name="timer_s", unit="S", digits=1),
+        Level(header="TIMer[:DELay]", clause=DESIGNER, name="timer_s", unit="S", digits=2),
         Switch(header="TIMer:STATe", clause=DESIGNER, name="timer_on"),
         Query(
             header="MEASure[:SCALar]:VOLTage[:DC]",

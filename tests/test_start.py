@@ -78,11 +78,12 @@ def test_the_bench_file_names_every_instrument_at_its_address() -> None:
     assert left["cells"]["at"].startswith("ASRL/dev/")
     assert left["cells"]["channels"] == "101:106"
     assert left["temperature"]["sensors"] == {"middle": 1, "joint": 2, "ambient": 3}
-    assert left["load"]["limits"] == {
-        "voltage": "150 V",
-        "current": "120 A",
-        "power": "1500 W",
-        "min_voltage": "1.5 V",
+    load = demo_bench()[0].instruments[0]
+    assert {key: float(text.split()[0]) for key, text in left["load"]["limits"].items()} == {
+        "voltage": load.max_voltage_v,
+        "current": load.max_current_a,
+        "power": load.max_power_w,
+        "min_voltage": load.min_voltage_v,
     }
     assert left["supply"]["isolation"] == "relay"
 
