@@ -2,6 +2,7 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+ORACLE := .venv-oracle
 
 .PHONY: demo demo-live test lint oracle clean
 
@@ -20,9 +21,9 @@ lint: $(VENV)/dev
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# Makes the golden files afresh with the reference packages (1.2 GB) and compares them with those in the tree.
-oracle: $(VENV)/oracle
-	$(BIN)/python -m pytest -m oracle tests
+# Makes the golden files afresh with the reference packages (1.2 GB, a venv of their own) and compares them with the tree's.
+oracle: $(ORACLE)/installed
+	$(ORACLE)/bin/python -m pytest -m oracle tests
 
 $(VENV)/bin/pip:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -40,9 +41,11 @@ $(VENV)/dev: $(VENV)/installed
 	$(BIN)/pip install --quiet --disable-pip-version-check --group dev
 	@touch $@
 
-$(VENV)/oracle: $(VENV)/dev
-	$(BIN)/pip install --quiet --disable-pip-version-check --group oracle
+$(ORACLE)/installed: pyproject.toml | $(VENV)/bin/pip
+	$(PYTHON) -m venv $(ORACLE)
+	$(ORACLE)/bin/python -m pip install --quiet --disable-pip-version-check --upgrade pip
+	$(ORACLE)/bin/pip install --quiet --disable-pip-version-check --editable '.[charts]' --group dev --group oracle
 	@touch $@
 
 clean:
-	rm -rf $(VENV) build dist *.egg-info src/*.egg-info
+	rm -rf $(VENV) $(ORACLE) build dist *.egg-info src/*.egg-info

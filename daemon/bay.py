@@ -66,7 +66,7 @@ class BayRun:
             self._say("started", instruments=self._instruments.identities())
             hands.go(safety.Event.BEGIN)
             if not await hands.all_off():
-                raise Trip("the bay was not off at the start, and could not be switched off")
+                raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
             await self._guardian.arm(self._entry.name, self._instruments.off_plans())
             self._armed = True
             ending = await self._conduct(hands)
@@ -78,7 +78,7 @@ class BayRun:
         except Exception as error:  # noqa: BLE001  whatever is wrong with this program, the bay is switched off
             reason = f"a fault of this program: {error!r}"
             ending = Ending("tripped", reason)
-        await asyncio.shield(self._leave(hands, ending, reason))
+        await asyncio.shield(self._leave(hands, ending, reason, make_record))
         return ending
 
     async def _conduct(self, hands: Hands) -> Ending:
@@ -120,9 +120,14 @@ class BayRun:
         self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
         return ending
 
-    async def _leave(self, hands: Hands, ending: Ending, reason: str | None) -> None:
+    async def _leave(self, hands: Hands, ending: Ending, reason: str | None, make_record: Callable[[], Record]) -> None:
         """Off, confirmed, before anything else; then the record, the guardian, the connections."""
         self.off_confirmed = await hands.make_safe(reason)
+        if self._record is None:  # a run that could not begin leaves its reason, too
+            try:
+                self._record = make_record()
+            except FolderError as error:
+                self._note(f"{self._entry.name}: {error}")
         if reason:
             self._say("tripped", reason=reason)
         self._say(

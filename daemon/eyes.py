@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from benchwarden.daemon import safety
-from benchwarden.drivers.errors import IdentityChanged, InstrumentError
+from benchwarden.drivers.errors import IdentityChanged, InstrumentError, NotSharing
 from benchwarden.results.sample import Reading
 
 # Asked for this long before the conductor's next beat, so that the sample joins a fresh reading.
@@ -60,7 +60,7 @@ class Eyes:
         asked_s = self._loop.time()
         try:
             values = await watched.role.read()
-        except IdentityChanged as error:
+        except (IdentityChanged, NotSharing) as error:  # no missing value, but a finding
             raise Trip(str(error)) from error
         except InstrumentError as error:
             self._missed(name, str(error))

@@ -47,6 +47,7 @@ class Hands:
         self.wanted: Want = Off()
         self.unprotected: tuple[str, ...] = ()
         self.currents_a: dict[str, float | None] = {}
+        self._refusals: tuple[str, ...] = ()
 
     @property
     def output(self) -> str:
@@ -102,8 +103,12 @@ class Hands:
         """Switch everything off and wait for confirmation; raises Trip if none comes."""
         self.go(Event.OPEN)
         if not await self.all_off():
-            raise Trip(f"off is not confirmed: measured {_shown(self.currents_a)}")
+            raise Trip(f"off is not confirmed: {self.why_not_off()}")
         self.go(Event.OFF_CONFIRMED)
+
+    def why_not_off(self) -> str:
+        """Say what speaks against off: the currents measured last, and what each instrument had against it."""
+        return "; ".join((f"measured {_shown(self.currents_a)}", *self._refusals))
 
     async def _draw(self, want: Draw) -> None:
         if self.state is not State.READY:
@@ -169,6 +174,7 @@ class Hands:
         if self._supply:
             outputs["supply"] = self._supply
         said_off = await asyncio.gather(*(_quietly(output.off()) for output in outputs.values()))
+        self._refusals = tuple(str(answer) for answer in said_off if answer is not None)
         for name, output in outputs.items():
             reading = await _quietly(output.read())
             self.currents_a[name] = reading["current_a"] if isinstance(reading, Mapping) else None

@@ -7,6 +7,7 @@ from typing import Any
 
 from benchwarden.daemon.bench import BayEntry, Instrument, threshold_a
 from benchwarden.daemon.eyes import Trip, Watched
+from benchwarden.drivers.errors import InstrumentError
 from benchwarden.drivers.fitting import Wire
 from benchwarden.drivers.off_plan import OffPlan
 from benchwarden.drivers.parallel import ParallelLoad
@@ -112,9 +113,15 @@ class Instruments:
         """Return who answered at each address; only after `open`."""
         return {name: role.identity for name, role in self._by_name().items()}
 
-    def identities(self) -> dict[str, dict[str, str]]:
-        """Return the same as JSON data."""
-        return {name: asdict(identity) for name, identity in self.identities_by_role().items()}
+    def identities(self) -> dict[str, dict[str, str] | None]:
+        """Return the same as JSON data; None for an instrument that has not answered yet."""
+        found: dict[str, dict[str, str] | None] = {}
+        for name, role in self._by_name().items():
+            try:
+                found[name] = asdict(role.identity)
+            except InstrumentError:
+                found[name] = None
+        return found
 
     def off_plans(self) -> list[tuple[OffPlan, float]]:
         """Return how a separate process switches each load and supply off, with its off threshold in amperes.

@@ -13,7 +13,7 @@ FORMAT = 1
 
 
 def run_info(
-    bench: Bench, job: Job, identities: Mapping[str, Mapping[str, str]], started_unix_s: float
+    bench: Bench, job: Job, identities: Mapping[str, Mapping[str, str] | None], started_unix_s: float
 ) -> dict[str, Any]:
     """Return the content of run.json as JSON data; volts, amperes, kilograms, ampere-hours."""
     pack = job.plan.pack
@@ -30,7 +30,8 @@ def run_info(
         "fingerprint": job.plan.fingerprint,
         "fingerprint_parts": job.plan.fingerprint_parts,
         "instruments": {
-            name: entries[name].model_dump(mode="json", by_alias=True, exclude_none=True) | {"identity": dict(identity)}
+            name: entries[name].model_dump(mode="json", by_alias=True, exclude_none=True)
+            | {"identity": identity and dict(identity)}
             for name, identity in identities.items()
         },
         "series": pack.series,

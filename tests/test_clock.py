@@ -129,6 +129,7 @@ def test_executor_jobs_hold_the_clock_by_themselves() -> None:
     assert run(main()) == 0.0
 
 
+@pytest.mark.leaves_tasks
 def test_a_deadlock_is_named() -> None:
     with pytest.raises(RuntimeError, match="deadlock"):
         run(asyncio.Event().wait())
