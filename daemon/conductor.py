@@ -35,6 +35,11 @@ class Ledger:
     unmeasured_s: float = 0.0
     last: tuple[float, float, float] | None = None  # time, current, power
 
+    def begin_flow(self, time_s: float) -> None:
+        """Count nothing up to this moment, at which an output went on: before it the bay was off."""
+        if self.last is not None and self.last[0] < time_s:
+            self.last = (time_s, 0.0, 0.0)
+
     def add(self, time_s: float, voltage_v: float | None, current_a: float | None, longest_s: float) -> None:
         """Count the interval since the last valid sample; a longer one than `longest_s` is not measured."""
         if voltage_v is None or current_a is None:
@@ -131,6 +136,8 @@ class Conductor:
                 break
             if await self._hands.bring(decision.want):
                 beat_s = self._loop.time()  # an edge: a point on both sides, and the beat starts anew
+                if self._hands.output != "off":
+                    self.ledger.begin_flow(self._hands.switched_s)
                 self._guard_burst(step)
                 continue
             self._question_for(decision)

@@ -64,7 +64,7 @@ def main(arguments: Sequence[str]) -> int:
         return BAD_INPUT
     finally:
         progress.close()
-    show_results(folders, out / "comparison")
+    show_results(folders, out / "comparison", compare=code == FINISHED)
     return code
 
 

@@ -81,6 +81,8 @@ class Eyes:
             due_s = last_s + every_s
             hint_s = self.next_beat_s - LEAD_S
             now_s = self._loop.time()
+            if hint_s <= now_s:  # that beat is being taken right now; the next one is not announced yet
+                hint_s += every_s
             if now_s < hint_s and abs(hint_s - due_s) <= every_s / 2:
                 due_s = hint_s
             if due_s > now_s:

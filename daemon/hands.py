@@ -95,9 +95,11 @@ class Hands:
 
     async def explain_vanished(self) -> str:
         """Say why a load that is on draws nothing, as far as it knows itself; never raises InstrumentError."""
+        return f"the load is on, but draws nothing: {await self._own_protection()}"
+
+    async def _own_protection(self) -> str:
         tripped = await _quietly(self._load.tripped())
-        words = f"its own protection has tripped: {tripped}" if isinstance(tripped, str) else "it names no reason"
-        return f"the load is on, but draws nothing: {words}"
+        return f"its own protection has tripped: {tripped}" if isinstance(tripped, str) else "it names no reason"
 
     async def open(self) -> None:
         """Switch everything off and wait for confirmation; raises Trip if none comes."""
@@ -125,7 +127,10 @@ class Hands:
         await self._load.set_draw(want.quantity, want.level, want.ceiling_a)
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
         self.switched_s = self._loop.time()
-        await self._load.on()
+        try:
+            await self._load.on()
+        except InstrumentError as error:
+            raise Trip(f"{error}; {await self._own_protection()}") from error
         self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
 
     async def _feed(self, want: Feed) -> None:

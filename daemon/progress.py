@@ -35,19 +35,21 @@ def left_s(plan: Plan, sample: Sample) -> float:
     return now + later
 
 
+HEADER = (
+    f"{'bay':<8} {'pack':<9} {'step':<13} {'V':>6} {'A':>6} {'°C':>3} {'Ah out':>6} {'Wh out':>6} {'Ah in':>6}  left"
+)
+
+
 def line(bay: str, view: View) -> str:
-    """Return one line for people: bay, pack, step, V, A, °C, Ah, Wh, time left."""
+    """Return one line under `HEADER`, at most 79 columns: V, A, hottest °C, Ah and Wh since the start, time left."""
     sample = view.sample
     warmth = [value for value in sample.temperatures_c if value is not None]
-    left_s = max(view.left_s, 0.0)
-    left = f"{int(left_s // 3600)} h {int(left_s % 3600 // 60):02d} min left"
+    step = f"{sample.step_count}/{view.steps} {sample.step_type}"
+    minutes = int(max(view.left_s, 0.0) // 60)
     return (
-        f"{bay:<6.6} {view.pack:<8.8} {sample.step_count}/{view.steps} {sample.step_type:<9.9}"
-        f" {_shown(sample.voltage_v, 6, 2)} V {_shown(sample.current_a, 6, 1)} A"
-        f" {_shown(max(warmth) if warmth else None, 4, 0)} °C"
-        f" out {sample.discharging_ah:6.3f} Ah {sample.discharging_wh:5.1f} Wh"
-        f" in {sample.charging_ah:6.3f} Ah"
-        f" {view.ended or left}"
+        f"{bay:<8.8} {view.pack:<9.9} {step:<13.13} {_shown(sample.voltage_v, 6, 2)} {_shown(sample.current_a, 6, 1)}"
+        f" {_shown(max(warmth) if warmth else None, 3, 0)} {sample.discharging_ah:6.3f} {sample.discharging_wh:6.1f}"
+        f" {sample.charging_ah:6.3f}  {view.ended or f'{minutes // 60} h {minutes % 60:02d}'}"
     )
 
 
@@ -106,6 +108,8 @@ class Progress:
 
     def _draw(self, notes: list[str]) -> None:
         lines = [line(bay, view) for bay, view in sorted(self._views.items())]
+        if lines:
+            lines.insert(0, HEADER)
         if self._terminal:
             width = shutil.get_terminal_size().columns - 1  # a line that wraps could not be redrawn
             lines = [one[:width] for one in lines]

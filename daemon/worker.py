@@ -125,7 +125,7 @@ def main(arguments: Sequence[str]) -> int:
         code, folders = asyncio.run(_work(bench, jobs, runs, int(arguments[1]), progress))
     finally:
         progress.close()
-    show_results(folders, runs / "comparison")
+    show_results(folders, runs / "comparison", compare=code == FINISHED)
     return code
 
 
@@ -136,15 +136,15 @@ async def _work(
         return await carry_out(bench, jobs, runs, GuardianLink(descriptor), progress, desk.ask)
 
 
-def show_results(folders: Sequence[Path], out: Path) -> None:
+def show_results(folders: Sequence[Path], out: Path, *, compare: bool) -> None:
     """Print the runs' figures, and compare several, in child processes: everything is off by now."""
     command = [sys.executable, "-m", "benchwarden.daemon.main"]
     runs = [str(folder) for folder in folders]
     if runs:
-        print(*(f"run folder: {run}" for run in runs), sep="\n", flush=True)
         subprocess.run([*command, "report", *runs], check=False, stdin=subprocess.DEVNULL)
-    if len(runs) > 1:
+    if compare and len(runs) > 1:
         subprocess.run([*command, "compare", *runs, "--out", str(out)], check=False, stdin=subprocess.DEVNULL)
+    print(*(f"run folder: {run}" for run in runs), sep="\n", flush=True)
 
 
 if __name__ == "__main__":
