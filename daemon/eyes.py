@@ -39,6 +39,19 @@ class Watched:
     burst_every_s: float
 
 
+def next_look_s(last_s: float, every_s: float, beat_s: float) -> float:
+    """Return when a role is asked next: a period after `last_s`, moved by half a period at most to just before a beat.
+
+    `beat_s` is the conductor's last announced beat, 0 before there is one; its beats are taken to go on in this
+    role's period, so that it does not matter whether the next one is announced already. Loop's clock, seconds.
+    """
+    due_s = last_s + every_s
+    if beat_s <= 0.0:
+        return due_s
+    before_beat_s = beat_s - LEAD_S
+    return before_beat_s + every_s * round((due_s - before_beat_s) / every_s)
+
+
 class Eyes:
     """The newest reading of each role, and the memory of the limits."""
 
@@ -78,13 +91,8 @@ class Eyes:
         last_s = self._loop.time() - watched.every_s
         while True:
             every_s = watched.burst_every_s if self.bursting else watched.every_s
-            due_s = last_s + every_s
-            hint_s = self.next_beat_s - LEAD_S
             now_s = self._loop.time()
-            if hint_s <= now_s:  # that beat is being taken right now; the next one is not announced yet
-                hint_s += every_s
-            if now_s < hint_s and abs(hint_s - due_s) <= every_s / 2:
-                due_s = hint_s
+            due_s = next_look_s(last_s, every_s, self.next_beat_s)
             if due_s > now_s:
                 await asyncio.sleep(due_s - now_s)
             last_s = self._loop.time()

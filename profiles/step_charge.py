@@ -159,7 +159,7 @@ def _temperature(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[C
     slow = hottest_c < _SLOW_BELOW_C + (_HYSTERESIS_K if state.slow else 0.0)
     if (waiting, slow, paused) != (state.waiting, state.slow, state.paused):
         state = replace(state, waiting=waiting, slow=slow, paused=paused)
-    words = f"pack at {hottest_c:.1f} °C, charges from {step.start_low_c:g} to {step.start_high_c:g} °C"
+    words = f"pack at {hottest_c:.1f} °C; charges from {step.start_low_c:g} to {step.start_high_c:g} °C"
     return state, flags, words
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 from benchwarden.profiles.decision import (
+    OFF,
     Decision,
     Draw,
     Seen,
@@ -51,6 +52,11 @@ def spread_flags(seen: Seen) -> tuple[tuple[str, ...], bool]:
     return (f"{spread[1]}: more than {1000 * _SPREAD_REFUSED_V:.0f} mV is refused",), True
 
 
+def groups_unseen(seen: Seen) -> bool:
+    """Whether a group that the bay can read has not been read: nothing is drawn before its rest voltage is known."""
+    return any(value is None for value in seen.groups_v)
+
+
 def decide_discharge(step: PlannedDischarge, state: DischargeState, seen: Seen) -> Decision:
     """Draw until the cut-off, the temperature cut-off or the time; a missing value ends nothing."""
     flags: tuple[str, ...] = ()
@@ -58,6 +64,8 @@ def decide_discharge(step: PlannedDischarge, state: DischargeState, seen: Seen) 
         flags = ambient_flags(step, seen)
         state = replace(state, ambient_judged=True)
     if not state.spread_judged:
+        if seen.output == "off" and groups_unseen(seen):
+            return Decision(OFF, 1.0, state, "waiting for the groups", None, flags)
         more, refused = spread_flags(seen)
         flags, state = (*flags, *more), replace(state, spread_judged=True)
         if refused:

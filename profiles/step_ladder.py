@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 from benchwarden.profiles.decision import OFF, Decision, Draw, Seen, ended, lowest_group
 from benchwarden.profiles.planned import PlannedLadder, Rung
-from benchwarden.profiles.step_discharge import ambient_flags, spread_flags
+from benchwarden.profiles.step_discharge import ambient_flags, groups_unseen, spread_flags
 
 _ROUNDING_S = 1e-3
 # The first tenth of a second is the load's own rise; it does not belong to the mean of the hold.
@@ -52,6 +52,8 @@ def decide_ladder(step: PlannedLadder, state: LadderState, seen: Seen) -> Decisi
         flags = ambient_flags(step, seen)
         state = replace(state, ambient_judged=True)
     if not state.spread_judged:
+        if seen.output == "off" and groups_unseen(seen):
+            return Decision(OFF, 1.0, state, "waiting for the groups", None, flags)
         more, refused = spread_flags(seen)
         flags, state = (*flags, *more), replace(state, spread_judged=True)
         if refused:

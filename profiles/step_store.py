@@ -108,7 +108,7 @@ def _feed(
     hottest_c = seen.hottest_c
     if seen.output != "supply" and (hottest_c is None or not step.start_low_c <= hottest_c <= step.start_high_c):
         found = "no temperature of the pack" if hottest_c is None else f"pack at {hottest_c:.1f} °C"
-        words = f"store: waiting, {found}, charges from {step.start_low_c:g} to {step.start_high_c:g} °C"
+        words = f"store: waiting: {found}; charges from {step.start_low_c:g} to {step.start_high_c:g} °C"
         return Decision(OFF, 1.0, state, words)
     if seen.output == "supply" and seen.current_a is not None and (seen.since_on_s or 0.0) >= 2.0:
         state = replace(state, at_taper=state.at_taper + 1 if seen.current_a <= step.taper_a else 0)
@@ -116,7 +116,7 @@ def _feed(
             return ended(state, "store", f"charged to {to_v:.2f} V per group with a taper", "done")
     set_v = governed_v(seen, step.series, to_v, state.set_v)
     if set_v is None or step.feed_a is None:
-        return Decision(OFF, 1.0, state, "store: waiting, no pack voltage")
+        return Decision(OFF, 1.0, state, "store: waiting: no pack voltage")
     return Decision(Feed(set_v, step.feed_a), 1.0, replace(state, set_v=set_v), "store: charging")
 
 

@@ -168,6 +168,8 @@ def play(
         played.charging_ah, played.discharging_ah = charging_ah, discharging_ah
         played.flags += decision.flags
         if not played.phases or played.phases[-1] != decision.phase:
+            # It becomes a field of a row of comma-separated text, which has no quotes.
+            assert not set(decision.phase) & set(',"\r\n'), decision.phase
             played.phases.append(decision.phase)
         if decision.want != want:
             played.set_points += 1

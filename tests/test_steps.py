@@ -175,6 +175,16 @@ def test_groups_that_rest_apart_are_flagged_or_refused(what: Any, low_v: Any, fl
     assert isinstance(first.want, Draw) is not refused
 
 
+@pytest.mark.parametrize("what", [DISCHARGE, LADDER])
+def test_nothing_is_drawn_before_the_groups_are_read_at_rest(what: Any) -> None:
+    step = planned(what)
+    first = decide(step, begin(step), replace(CALM, groups_v=(4.2, 4.2, None, 4.05, 4.2, 4.2)))
+    assert (first.want, first.finished) == (OFF, None)
+    second = decide(step, first.state, replace(CALM, groups_v=(4.2, 4.2, 4.2, 4.05, 4.2, 4.2)))
+    assert second.final
+    assert "group 4 was not full" in second.flags[0]
+
+
 def test_ambient_outside_the_profile_is_flagged_once() -> None:
     step = planned(DISCHARGE)
     first = decide(step, begin(step), replace(CALM, ambient_c=31.0))
@@ -330,7 +340,7 @@ def test_a_pack_around_fifteen_degrees_does_not_flap() -> None:
 def test_charge_waits_for_the_temperature_and_goes_slowly_in_the_cold() -> None:
     step = planned({"do": "charge", "current": "1C", "taper": "0.05C"})
     hot = decide(step, begin(step), replace(CALM, hottest_c=41.0))
-    assert (hot.want, hot.phase) == (OFF, "waiting: pack at 41.0 °C, charges from 10 to 40 °C")
+    assert (hot.want, hot.phase) == (OFF, "waiting: pack at 41.0 °C; charges from 10 to 40 °C")
     assert decide(step, begin(step), replace(CALM, hottest_c=None)).want == OFF
     cold = decide(step, begin(step), replace(CALM, hottest_c=12.0)).want
     assert isinstance(cold, Feed)
@@ -489,7 +499,7 @@ def test_store_stops_at_the_cut_off_and_at_its_time() -> None:
 
 def test_store_waits_with_a_charge_until_the_pack_is_warm_enough() -> None:
     played = play(planned({**STORE, "at_most": "1 h"}), PretendPack([1.0] * 6, temperature_c=5.0, ambient_c=5.0))
-    assert any("pack at 5.0 °C, charges from 10 to 40" in phase for phase in played.phases)
+    assert any("pack at 5.0 °C; charges from 10 to 40" in phase for phase in played.phases)
     assert played.wants == [OFF]
 
 

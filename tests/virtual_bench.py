@@ -96,13 +96,15 @@ async def run_test(
     each: Callable[[SimulatedBench, Sample], None] = lambda bench, sample: None,
     change_bench: Callable[[str], str] = lambda text: text,
     answer: str = "done",
+    guardian: StandInGuardian | None = None,
+    make_bench: type[SimulatedBench] = SimulatedBench,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
 
     `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
-    called once the bench exists, `each` at every sample: both may break it.
+    called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
     """
-    bench = SimulatedBench([scenario], soc=soc)
+    bench = make_bench([scenario], soc=soc)
     if sockets:
         await bench.start()
     try:
@@ -113,7 +115,7 @@ async def run_test(
         plan = work_out(wanted, read_pack(pack), entry.abilities())
         job = Job(entry, read_pack(pack), wanted, profile if shipped else "profile", plan)
         instruments = Instruments(entry, None if sockets else bench.memory())
-        guardian = StandInGuardian()
+        guardian = guardian or StandInGuardian()
 
         async def reply(text: str, answers: tuple[str, ...]) -> str:
             return answer
