@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from benchwarden.daemon import safety
@@ -11,8 +12,9 @@ from benchwarden.daemon.eyes import Eyes, Trip
 from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
 from benchwarden.daemon.hands import Hands
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.limits import limits_for
+from benchwarden.daemon.limits import limits_by_state
 from benchwarden.daemon.record import Record
+from benchwarden.daemon.safety import State
 from benchwarden.drivers.errors import InstrumentError
 from benchwarden.profiles import preflight
 from benchwarden.profiles.plan import Plan
@@ -43,21 +45,24 @@ class BayRun:
         self._started_unix_s = started_unix_s
         self._record: Record | None = None
         self._armed = False
+        self._guardian_gone = False
         self.off_confirmed = False
 
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
 
-        `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely.
+        `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely, and again
+        changes nothing: off is then under way.
         """
         hands = Hands(
             self._instruments.load,
             self._instruments.supply,
+            self._instruments.outputs,
             self._plan,
             self._entry.off_thresholds_a(),
             self._say,
         )
-        reason: str | None = None
+        tripped = False
         ending = Ending("stopped", "asked to stop")
         try:
             await self._instruments.open()
@@ -67,35 +72,40 @@ class BayRun:
             hands.go(safety.Event.BEGIN)
             if not await hands.all_off():
                 raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
-            await self._guardian.arm(self._entry.name, self._instruments.off_plans())
-            self._armed = True
             ending = await self._conduct(hands)
-        except (Trip, InstrumentError, GuardianGone, FolderError) as error:
-            reason = str(error)
-            ending = Ending("tripped", reason)
+        except (Trip, InstrumentError, GuardianGone, FolderError, OSError) as error:
+            tripped, ending = True, Ending("tripped", str(error))
+            self._guardian_gone = isinstance(error, GuardianGone)
         except asyncio.CancelledError:
             pass
         except Exception as error:  # noqa: BLE001  whatever is wrong with this program, the bay is switched off
-            reason = f"a fault of this program: {error!r}"
-            ending = Ending("tripped", reason)
-        await asyncio.shield(self._leave(hands, ending, reason, make_record))
-        return ending
+            tripped, ending = True, Ending("tripped", f"a fault of this program: {error!r}")
+        leaving = asyncio.ensure_future(self._leave(hands, ending, tripped, make_record))
+        while not leaving.done():
+            with suppress(asyncio.CancelledError):
+                await asyncio.wait({leaving})
+        return leaving.result()
 
     async def _conduct(self, hands: Hands) -> Ending:
         plan, roles = self._plan, tuple(self._instruments.watched)
-        limits = limits_for(plan.limits, plan.pack.series, self._entry.places, roles, self._entry.off_thresholds_a())
-        eyes = Eyes(self._instruments.watched, limits, self._missed)
+        off_a = self._entry.role_off_thresholds_a()
+        limits = limits_by_state(plan.limits, plan.pack.series, self._entry.places, roles, off_a)
+        eyes = Eyes(self._instruments.watched, limits[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
         await self._check_load()
         self._check_pack(eyes)
+        await self._guardian.arm(self._entry.name, self._instruments.off_plans())
+        self._armed = True
+        hands.allow = lambda state: eyes.allow(limits[state]) if state in limits else None
+        hands.switched = eyes.switched
         hands.go(safety.Event.CHECKED)
         conductor = Conductor(
             plan,
             eyes,
             hands,
             places=self._entry.places,
-            off_threshold_a=self._entry.off_thresholds_a()["load"],
+            off_threshold_a=off_a["load"],
             keep=self._keep,
             say=self._say,
             alive=lambda sequence, on: self._guardian.beat(self._entry.name, sequence, on),
@@ -120,16 +130,24 @@ class BayRun:
         self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
         return ending
 
-    async def _leave(self, hands: Hands, ending: Ending, reason: str | None, make_record: Callable[[], Record]) -> None:
-        """Off, confirmed, before anything else; then the record, the guardian, the connections."""
-        self.off_confirmed = await hands.make_safe(reason)
+    async def _leave(self, hands: Hands, ending: Ending, tripped: bool, make_record: Callable[[], Record]) -> Ending:
+        """Off, confirmed and told to the guardian, before anything else; then why, the record, the connections."""
+        self.off_confirmed = await hands.make_safe(ending.why if tripped else None)
+        if self.off_confirmed:
+            try:
+                self._guardian.disarm(self._entry.name, hands.currents_a)
+            except GuardianGone as error:
+                self._note(f"{self._entry.name}: {error}")
+        own = await hands.own_protection() if tripped else None
+        if own:
+            ending = Ending(ending.how, f"{ending.why}; own protection tripped: {own}")
         if self._record is None:  # a run that could not begin leaves its reason, too
             try:
                 self._record = make_record()
-            except FolderError as error:
+            except (FolderError, OSError) as error:
                 self._note(f"{self._entry.name}: {error}")
-        if reason:
-            self._say("tripped", reason=reason)
+        if tripped:
+            self._say("tripped", reason=ending.why)
         self._say(
             "ended",
             how=ending.how,
@@ -138,21 +156,19 @@ class BayRun:
             current_a=dict(hands.currents_a),
             unprotected=list(hands.unprotected),
         )
-        if self.off_confirmed:
-            try:
-                self._guardian.disarm(self._entry.name, hands.currents_a)
-            except GuardianGone as error:
-                self._note(f"{self._entry.name}: {error}")
         await self._instruments.close()
-        if self._record:
-            self._record.close()
+        if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
+            await asyncio.to_thread(self._record.close)
+        self._note(f"{self._entry.name}: {ending.how}: {ending.why} ({self._off_in_words()})")
+        return ending
+
+    def _off_in_words(self) -> str:
         if self.off_confirmed:
-            off = "off confirmed"
-        elif self._armed:
-            off = "OFF NOT CONFIRMED: unplug it; the guardian takes over"
-        else:
-            off = "this run switched nothing on, but could not confirm that everything is off: look at it"
-        self._note(f"{self._entry.name}: {ending.how}: {ending.why} ({off})")
+            return "off confirmed"
+        if not self._armed:
+            return "this run switched nothing on, but could not confirm that everything is off: look at it"
+        who = "there is no guardian any more" if self._guardian_gone else "the guardian takes over"
+        return f"OFF NOT CONFIRMED: unplug it; {who}"
 
     def _refuse_real_instruments(self) -> None:
         real = [

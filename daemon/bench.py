@@ -1,8 +1,8 @@
 """The bench file: which instruments are wired to which bay, what they can do, and how they are reached."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from benchwarden.profiles.mistakes import keys_of, read_toml
 from benchwarden.profiles.plan import BayAbilities
@@ -111,6 +111,14 @@ class VoltmeterEntry(Instrument):
     stale_after_s: Duration = Field(default=5.0, alias="stale_after")
 
 
+def _several(found: object) -> object:
+    return [found] if isinstance(found, dict) else found
+
+
+# One table or a list of tables; read as a list, so that a mistake is reported once and with its place.
+Loads = Annotated[list[LoadEntry], BeforeValidator(_several), Field(min_length=1)]
+
+
 class BayEntry(BaseModel):
     """One place for a pack, with the instruments wired to it."""
 
@@ -119,7 +127,7 @@ class BayEntry(BaseModel):
     taps: Literal["each", "cumulative"] = "each"
     cooling: Literal["still air", "fan", "box"]
     charge: Literal["supply", "operator"] | None = None
-    load: LoadEntry | list[LoadEntry]
+    load: Loads
     supply: SupplyEntry | None = None
     cells: CellsEntry | None = None
     temperature: TemperatureEntry | None = None
@@ -128,7 +136,7 @@ class BayEntry(BaseModel):
     @property
     def loads(self) -> list[LoadEntry]:
         """The bay's loads; several work in parallel as one."""
-        return self.load if isinstance(self.load, list) else [self.load]
+        return self.load
 
     @property
     def entries(self) -> dict[str, Instrument]:
@@ -145,12 +153,13 @@ class BayEntry(BaseModel):
 
     @model_validator(mode="after")
     def _charge_fits(self) -> "BayEntry":
+        wrong: list[str] = []
         if self.charge == "supply" and self.supply is None:
-            raise ValueError('charge is "supply", but the bay has none; name one or say charge = "operator"')
-        if not self.loads:
-            raise ValueError("load is an empty list; a bay has at least one load")
+            wrong.append('charge is "supply", but the bay has none; name one or say charge = "operator"')
         if len({load.sense for load in self.loads}) > 1:
-            raise ValueError("loads in parallel sense at different points; one and the same would be right")
+            wrong.append("loads in parallel sense at different points; one and the same would be right")
+        if wrong:
+            raise ValueError("; ".join(wrong))
         return self
 
     @property
@@ -159,20 +168,29 @@ class BayEntry(BaseModel):
         return tuple(self.temperature.sensors) if self.temperature else ()
 
     def off_thresholds_a(self) -> dict[str, float]:
-        """Return the currents below which the load and the supply count as off."""
-        found = {"load": sum(threshold_a(load) for load in self.loads)}
-        if self.supply:
-            found["supply"] = threshold_a(self.supply)
-        return found
+        """Return the currents below which each load and the supply count as off, by name."""
+        return {
+            name: threshold_a(entry)
+            for name, entry in self.entries.items()
+            if name.startswith("load") or name == "supply"
+        }
+
+    def role_off_thresholds_a(self) -> dict[str, float]:
+        """Return the same by role: what loads in parallel together may draw and still be off."""
+        by_name = self.off_thresholds_a()
+        found = {"load": sum(value for name, value in by_name.items() if name.startswith("load"))}
+        return found | {"supply": by_name["supply"]} if "supply" in by_name else found
 
     def abilities(self) -> BayAbilities:
-        """Return what a plan must know of the bay; ratings of loads in parallel are added up."""
+        """Return what a plan must know of the bay; rated currents of loads in parallel are added up."""
+        rated_a = sum(load.limits.current_a for load in self.loads)
         return BayAbilities(
             name=self.name,
             has_supply=self.supply is not None,
             charge=self.charge or ("supply" if self.supply else "operator"),
-            load_max_current_a=sum(load.limits.current_a for load in self.loads),
-            load_max_power_w=sum(load.limits.power_w or 0.0 for load in self.loads),
+            load_max_current_a=rated_a,
+            # Loads in parallel share by rated current, so the weakest in watts bounds them all.
+            load_max_power_w=min((load.limits.power_w or 0.0) * rated_a / load.limits.current_a for load in self.loads),
             load_max_voltage_v=min(load.limits.voltage_v for load in self.loads),
             load_min_voltage_v=max(load.limits.min_voltage_v or 0.0 for load in self.loads),
             supply_max_voltage_v=self.supply.limits.voltage_v if self.supply else None,

@@ -17,8 +17,10 @@ from benchwarden.profiles.plan import Plan
 from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
 from benchwarden.results.sample import Reading, Sample
 
-# Whatever a profile records, the bay is looked at, and the guardian hears of it, this often.
+# Whatever a profile records, the bay is looked at, its step decided, and the guardian hears of it, this often.
 SAFETY_BEAT_S = 1.0
+# The loop wakes a task up to a clock tick early.
+CLOCK_GRAIN_S = 1e-3
 AMBIENT = "ambient_c"
 
 Ask = Callable[[str, tuple[str, ...]], Awaitable[str]]
@@ -95,7 +97,6 @@ class Conductor:
         self._started_s = self._loop.time()
         self._started_unix_s = started_unix_s
         self._off_threshold_a = off_threshold_a
-        self._limits = eyes.limits
         self._idle_since_s: float | None = None
         self._sequence = 0
         self._step_started_s = self._started_s
@@ -125,13 +126,17 @@ class Conductor:
         counted = (self.ledger.charging_ah, self.ledger.discharging_ah)
         flags: set[str] = set()
         while True:
-            sample = await self._beat(step, phase, next_s)
+            sample = await self._joined(step, phase, next_s)
+            due = self._loop.time() >= beat_s - CLOCK_GRAIN_S
             decision = decide(step, state, self._seen(sample, counted))
             state, phase, next_s = decision.state, decision.phase, decision.next_s
             for flag in decision.flags:
                 if flag not in flags:
                     flags.add(flag)
                     self._say("flag", step=step.number, text=flag)
+            # A profile may record less often than a step is decided; what changes something is always recorded.
+            if due or decision.finished is not None or decision.want != self._hands.wanted:
+                self._record(sample)
             if decision.finished is not None:
                 break
             if await self._hands.bring(decision.want):
@@ -139,12 +144,15 @@ class Conductor:
                 if self._hands.output != "off":
                     self.ledger.begin_flow(self._hands.switched_s)
                 self._guard_burst(step)
+                self._eyes.announce(beat_s + next_s)
                 continue
             self._question_for(decision)
-            beat_s = max(beat_s + next_s, self._loop.time())
-            await self._wait_until(beat_s)
+            if due:
+                beat_s = max(beat_s + next_s, self._loop.time())
+            await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
         if await self._hands.bring(Off()):
-            await self._beat(step, phase, next_s)
+            self._guard_burst(step)
+            self._record(await self._joined(step, phase, next_s))
         self._question_for(decision)
         if step.kind == "charge" and decision.ended_by == "done":
             self._full_at = (self.ledger.discharging_ah, self.ledger.charging_ah)
@@ -164,17 +172,12 @@ class Conductor:
         Without that timer, half a second without a reading is allowed and no more.
         """
         self._eyes.bursting = step.kind == "ladder" and self._hands.output == "load"
-        untimed = self._eyes.bursting and "timer" in self._hands.unprotected
-        self._eyes.limits = safety.tightened(self._limits, "load", safety.BURST_BLIND_S) if untimed else self._limits
+        if self._eyes.bursting and "timer" in self._hands.unprotected:
+            self._eyes.be_stricter("load", safety.BURST_BLIND_S)
 
     async def _wait_until(self, beat_s: float) -> None:
-        while beat_s - self._loop.time() > SAFETY_BEAT_S:
-            self._eyes.next_beat_s = self._loop.time() + SAFETY_BEAT_S
-            await asyncio.sleep(SAFETY_BEAT_S)
-            await self._look()
         self._eyes.next_beat_s = beat_s
-        wait_s = beat_s - self._loop.time()
-        await asyncio.sleep(max(wait_s, 0.0))
+        await asyncio.sleep(max(beat_s - self._loop.time(), 0.0))
 
     async def _look(self) -> Reading:
         """Look at the instrument that measures now, and give a sign of life if what it says is valid."""
@@ -186,24 +189,23 @@ class Conductor:
             current_a = reading.values["current_a"]
             self._idle_since_s = safety.vanished(current_a, self._off_threshold_a, self._idle_since_s, now_s)
             if self._idle_since_s is not None and now_s - self._idle_since_s >= safety.VANISHED_S:
-                raise Trip(await self._hands.explain_vanished())
+                raise Trip("the load is on, but draws nothing")
         else:
             self._idle_since_s = None
         if reading.values["voltage_v"] is not None and reading.values["current_a"] is not None:
             self._alive(self._sequence, self._hands.output != "off")
         return reading
 
-    async def _beat(self, step: PlannedStep, phase: str, period_s: float) -> Sample:
+    async def _joined(self, step: PlannedStep, phase: str, period_s: float) -> Sample:
+        """Look, and join the newest reading of each role; nothing is recorded yet."""
         reading = await self._look()
         now_s = reading.asked_s
-        switched_s = self._hands.switched_s
-        groups = self._eyes.fresh("cells", switched_s, now_s) if self._eyes.has("cells") else None
-        warmth = self._eyes.fresh("temperature", -1e9, now_s) if self._eyes.has("temperature") else None
+        groups = self._eyes.fresh("cells", now_s, since_switching=True)
+        warmth = self._eyes.fresh("temperature", now_s, since_switching=False)
         voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
         self.ledger.add(now_s, voltage_v, current_a, max(3.0, 2.5 * period_s))
-        self._sequence += 1
-        sample = Sample(
-            sequence=self._sequence,
+        return Sample(
+            sequence=self._sequence + 1,
             test_time_s=now_s - self._started_s,
             unix_time_s=self._started_unix_s + now_s - self._started_s,
             step_count=step.number,
@@ -224,8 +226,10 @@ class Conductor:
             groups_age_s=now_s - groups.asked_s if groups else None,
             temperatures_age_s=now_s - warmth.asked_s if warmth else None,
         )
+
+    def _record(self, sample: Sample) -> None:
+        self._sequence += 1
         self._keep(sample)
-        return sample
 
     def _seen(self, sample: Sample, counted: tuple[float, float]) -> Seen:
         warmth = dict(zip(self._places, sample.temperatures_c, strict=True))

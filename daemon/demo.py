@@ -6,7 +6,6 @@ daemon/forecast.py, the only file that may know the simulators, and of them only
 
 import asyncio
 import json
-import signal
 import sys
 from collections.abc import Sequence
 from importlib.resources import files
@@ -16,7 +15,7 @@ from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.jobs import load_bench, prepare
 from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.progress import Progress
-from benchwarden.daemon.worker import BAD_INPUT, FINISHED, carry_out, show_results
+from benchwarden.daemon.worker import BAD_INPUT, FINISHED, carry_out, leave_signals_to_guardian, show_results
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.simulators import start
 
@@ -48,7 +47,7 @@ async def _work(
 
 def main(arguments: Sequence[str]) -> int:
     """Run the demonstration as the guardian's child; returns the worker's exit code."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_signals_to_guardian()
     orders = json.loads(arguments[0])
     out = Path(orders["out"])
     out.mkdir(parents=True, exist_ok=True)

@@ -52,6 +52,11 @@ def next_look_s(last_s: float, every_s: float, beat_s: float) -> float:
     return before_beat_s + every_s * round((due_s - before_beat_s) / every_s)
 
 
+def _ring(nap: asyncio.Future[bool]) -> None:
+    if not nap.done():
+        nap.set_result(False)
+
+
 class Eyes:
     """The newest reading of each role, and the memory of the limits."""
 
@@ -62,15 +67,27 @@ class Eyes:
         self._loop = asyncio.get_running_loop()
         self._missed = missed
         self._watches = safety.watch_from(limits, self._loop.time())
-        self.limits = limits
+        self._limits = self._limits_before = limits
+        self._limits_since_s = self._loop.time()
         self.newest: dict[str, Reading] = {}
+        self._switches = 0
+        self._asked_in: dict[str, int] = {}
+        self._naps: dict[str, asyncio.Future[bool]] = {}
         self.next_beat_s = 0.0
         self.bursting = False
+
+    def allow(self, limits: safety.Limits) -> None:
+        """Judge by these limits what is asked for from now on; what was asked for before, by those before."""
+        self._limits_before, self._limits, self._limits_since_s = self._limits, limits, self._loop.time()
+
+    def be_stricter(self, role: str, blind_s: float) -> None:
+        """Cut one role's blind times until the limits change next."""
+        self.allow(safety.tightened(self._limits, role, blind_s))
 
     async def look(self, name: str) -> Reading:
         """Ask one role once and judge its answer; raises Trip. A failed exchange is a missing value."""
         watched = self._watched[name]
-        asked_s = self._loop.time()
+        asked_s, asked_in = self._loop.time(), self._switches
         try:
             values = await watched.role.read()
         except (IdentityChanged, NotSharing) as error:  # no missing value, but a finding
@@ -79,10 +96,12 @@ class Eyes:
             self._missed(name, str(error))
             values = dict.fromkeys(watched.quantities)
         reading = Reading(name, asked_s, values)
-        self._watches, reason = safety.judge(self.limits, self._watches, reading)
+        limits = self._limits if asked_s >= self._limits_since_s else self._limits_before
+        self._watches, reason = safety.judge(limits, self._watches, reading)
         if reason:
             raise Trip(reason)
         self.newest[name] = reading
+        self._asked_in[name] = asked_in
         return reading
 
     async def keep_looking(self, name: str) -> None:
@@ -91,12 +110,28 @@ class Eyes:
         last_s = self._loop.time() - watched.every_s
         while True:
             every_s = watched.burst_every_s if self.bursting else watched.every_s
-            now_s = self._loop.time()
             due_s = next_look_s(last_s, every_s, self.next_beat_s)
-            if due_s > now_s:
-                await asyncio.sleep(due_s - now_s)
+            if due_s > self._loop.time() and await self._nap(name, due_s):
+                continue  # the beat has moved
             last_s = self._loop.time()
             await self.look(name)
+
+    def announce(self, beat_s: float) -> None:
+        """Say when the conductor's next beat is after its beats have moved, and let every role fall into step."""
+        self.next_beat_s = beat_s
+        for nap in self._naps.values():
+            if not nap.done():
+                nap.set_result(True)
+
+    async def _nap(self, name: str, until_s: float) -> bool:
+        """Sleep until a time of the loop's clock; True if woken before it, because the beat has moved."""
+        nap = self._naps[name] = self._loop.create_future()
+        alarm = self._loop.call_at(until_s, _ring, nap)
+        try:
+            early: bool = await nap
+            return early
+        finally:
+            alarm.cancel()
 
     async def stand_in(self, name: str) -> None:
         """Look at one role for ever, but only when nobody else has done so for half as long again as its period.
@@ -114,14 +149,18 @@ class Eyes:
 
     def check_overdue(self) -> None:
         """Raise Trip if a limited quantity has not been seen within its blind time."""
-        reason = safety.overdue(self.limits, self._watches, self._loop.time())
+        reason = safety.overdue(self._limits, self._watches, self._loop.time())
         if reason:
             raise Trip(reason)
 
-    def fresh(self, name: str, since_s: float, now_s: float) -> Reading | None:
-        """Return the newest reading of a role if it is not stale and was asked for after `since_s`."""
+    def switched(self) -> None:
+        """Note that an output was switched: what was asked for before says nothing of what is now."""
+        self._switches += 1
+
+    def fresh(self, name: str, now_s: float, *, since_switching: bool) -> Reading | None:
+        """Return the newest reading of a role unless it is stale or, if asked for, from before the last switching."""
         reading = self.newest.get(name)
-        if reading is None or reading.asked_s < since_s:
+        if reading is None or (since_switching and self._asked_in[name] != self._switches):
             return None
         return reading if now_s - reading.asked_s <= self._watched[name].stale_after_s else None
 

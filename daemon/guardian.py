@@ -164,7 +164,7 @@ def switch_off(entry: Mapping[str, Any], timeout_s: float = 2.0) -> str:
             measured = wire.ask(base64.b64decode(entry["current_question"]))
         field = measured.split(entry["current_separator"])[entry["current_field"]]
         current_a = float(field.strip().removesuffix(entry["current_unit"]))
-    except (OSError, ValueError, IndexError) as error:
+    except Exception as error:  # noqa: BLE001  whatever one instrument does, the others are switched off too
         return f"NOT CONFIRMED ({error}): unplug it"
     if state.upper() not in {reply.upper() for reply in entry["off_replies"]}:
         return f"NOT CONFIRMED (answers {state!r} after off): unplug it"
@@ -180,9 +180,10 @@ class _Wire:
         self._timeout_s = timeout_s
         self._end = base64.b64decode(entry["reply_end"])
         address = entry["address"]
-        parts = address.split("::")
-        if address.upper().startswith("TCPIP") and parts[-1].upper() == "SOCKET":
-            self._socket: socket.socket | None = socket.create_connection((parts[1], int(parts[2])), timeout_s)
+        parts = address.split("::", 1)
+        host, *port = parts[-1].rsplit("::", 2)  # from the right: an IPv6 host has colons of its own
+        if address.upper().startswith("TCPIP") and len(port) == 2 and port[1].upper() == "SOCKET":
+            self._socket: socket.socket | None = socket.create_connection((host.strip("[]"), int(port[0])), timeout_s)
             self._port = None
         elif address.upper().startswith("ASRL"):
             import serial

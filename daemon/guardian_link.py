@@ -44,7 +44,7 @@ class GuardianLink:
                         answer = await loop.sock_recv(self._socket, 65536)
             except (OSError, TimeoutError) as error:
                 raise GuardianGone(f"the guardian did not confirm bay {bay}: {error!r}") from error
-        if json.loads(answer or b"{}") != {"armed": bay}:
+        if answer.strip() != json.dumps({"armed": bay}).encode():
             raise GuardianGone(f"the guardian answered {answer!r} when asked to watch bay {bay}")
 
     def beat(self, bay: str, sequence: int, on: bool) -> None:

@@ -30,12 +30,17 @@ class Hands:
         self,
         load: Load | ParallelLoad,
         supply: Supply | None,
+        outputs: Mapping[str, Load | Supply],
         plan: Plan,
         off_thresholds_a: Mapping[str, float],
         say: Callable[..., None],
     ) -> None:
+        """`outputs`: each load and the supply by name, loads in parallel one by one; thresholds by the same names."""
         self._load = load
         self._supply = supply
+        self._outputs = outputs
+        self.allow: Callable[[State], None] = lambda state: None
+        self.switched: Callable[[], None] = lambda: None
         self._limits = plan.limits
         self._max_draw_w = plan.bay.load_max_power_w
         self._thresholds_a = off_thresholds_a
@@ -60,6 +65,7 @@ class Hands:
         self.state = safety.follow(before, event)
         if self.state is State.TRIPPED:
             raise Trip(f"{event.value!r} is not allowed while {before.value}")
+        self.allow(self.state)
 
     async def bring(self, want: Want) -> bool:
         """Make the bay's output what the step wants; True if an output was switched on or off.
@@ -93,13 +99,14 @@ class Hands:
         await self._feed(want)
         return True
 
-    async def explain_vanished(self) -> str:
-        """Say why a load that is on draws nothing, as far as it knows itself; never raises InstrumentError."""
-        return f"the load is on, but draws nothing: {await self._own_protection()}"
-
-    async def _own_protection(self) -> str:
-        tripped = await _quietly(self._load.tripped())
-        return f"its own protection has tripped: {tripped}" if isinstance(tripped, str) else "it names no reason"
+    async def own_protection(self) -> str | None:
+        """Return which protections of the instruments themselves have latched; only asked once all is off."""
+        found: list[str] = []
+        for name, output in self._outputs.items():
+            tripped = await _quietly(output.tripped())
+            if isinstance(tripped, str):
+                found.append(f"{name}: {tripped}")
+        return "; ".join(found) or None
 
     async def open(self) -> None:
         """Switch everything off and wait for confirmation; raises Trip if none comes."""
@@ -122,15 +129,13 @@ class Hands:
             max_power_w=self._max_draw_w,
             timer_s=want.timer_s,
         )
-        if self.unprotected:
-            self._say("unprotected", names=list(self.unprotected))
+        self._say_unprotected("load", self.unprotected)
         await self._load.set_draw(want.quantity, want.level, want.ceiling_a)
+        await self._still_off()
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
+        await self._load.on()
         self.switched_s = self._loop.time()
-        try:
-            await self._load.on()
-        except InstrumentError as error:
-            raise Trip(f"{error}; {await self._own_protection()}") from error
+        self.switched()
         self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
 
     async def _feed(self, want: Feed) -> None:
@@ -139,12 +144,29 @@ class Hands:
         if self.state is not State.READY:
             await self.open()
         await self._dead_time()
-        await self._supply.protect(over_voltage_v=self._limits.pack_high_v, over_current_a=self._limits.max_feed_a)
+        missing = await self._supply.protect(
+            over_voltage_v=self._limits.pack_high_v, over_current_a=self._limits.max_feed_a
+        )
+        self._say_unprotected("supply", missing)
         await self._supply.set_feed(want.voltage_v, want.current_a)
+        await self._still_off()
         self.go(Event.FEED)
-        self.switched_s = self._loop.time()
         await self._supply.on()
+        self.switched_s = self._loop.time()
+        self.switched()
         self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
+
+    def _say_unprotected(self, name: str, missing: tuple[str, ...]) -> None:
+        if missing:
+            self._say("unprotected", instrument=name, names=list(missing))
+
+    async def _still_off(self) -> None:
+        """Off is read again right before anything goes on: somebody at a front panel may have been quicker."""
+        on = [name for name, output in self._outputs.items() if await output.is_on()]
+        await self._measure()
+        if on or not safety.is_off(self.currents_a, self._thresholds_a):
+            who = ", ".join(on) or "nothing that says so"
+            raise Trip(f"on before its turn: {who}; measured {_shown(self.currents_a)}")
 
     async def _dead_time(self) -> None:
         wait_s = self._off_since_s + DEAD_TIME_S - self._loop.time()
@@ -170,20 +192,21 @@ class Hands:
                 break
             await asyncio.sleep(CONFIRM_EVERY_S)
         self.switched_s = self._loop.time()
+        self.switched()
         self.wanted = Off()
         self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a))
         return confirmed
 
     async def _order_off(self) -> bool:
-        outputs: dict[str, Load | ParallelLoad | Supply] = {"load": self._load}
-        if self._supply:
-            outputs["supply"] = self._supply
-        said_off = await asyncio.gather(*(_quietly(output.off()) for output in outputs.values()))
+        said_off = await asyncio.gather(*(_quietly(output.off()) for output in self._outputs.values()))
         self._refusals = tuple(str(answer) for answer in said_off if answer is not None)
-        for name, output in outputs.items():
+        await self._measure()
+        return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
+
+    async def _measure(self) -> None:
+        for name, output in self._outputs.items():
             reading = await _quietly(output.read())
             self.currents_a[name] = reading["current_a"] if isinstance(reading, Mapping) else None
-        return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
 
 
 async def _quietly(exchange: Awaitable[object]) -> object:

@@ -99,6 +99,11 @@ class Instruments:
         burst_every_s = getattr(entry, "burst_every_s", None) or entry.every_s
         return Watched(role, entry.every_s, entry.stale_after_s, quantities, min(burst_every_s, entry.every_s))
 
+    @property
+    def outputs(self) -> dict[str, Load | Supply]:
+        """Every load and supply by name, loads in parallel one by one."""
+        return {name: role for name, role in self._by_name().items() if isinstance(role, Load | Supply)}
+
     async def open(self) -> None:
         """Connect to every instrument and learn its identity; raises InstrumentError."""
         for role in self._by_name().values():
@@ -128,17 +133,25 @@ class Instruments:
 
         Raises Trip if one of them cannot be reached without a driver.
         """
+        plans, unreachable = self.off_plans_and_rest()
+        # What is in memory ends with this process, so there is nothing that a guardian could reach.
+        if unreachable and self._memory is None:
+            raise Trip(f"{'; '.join(unreachable)}; nothing goes on that the guardian could not switch off")
+        return plans
+
+    def off_plans_and_rest(self) -> tuple[list[tuple[OffPlan, float]], list[str]]:
+        """Return the same, and in words each load and supply that cannot be reached without a driver."""
         found: list[tuple[OffPlan, float]] = []
+        unreachable: list[str] = []
         entries = self._entry.entries
         for name, role in self._by_name().items():
             if not isinstance(role, Load | Supply):
                 continue
             plans = role.off_plans()
-            # What is in memory ends with this process, so there is nothing that a guardian could reach.
-            if not plans and self._memory is None:
-                raise Trip(
-                    f"{self._entry.name} {name} at {entries[name].at}: the guardian reaches TCPIP…::SOCKET and "
-                    "ASRL…::INSTR addresses only, and nothing goes on that it could not switch off"
+            if not plans:
+                unreachable.append(
+                    f"{role.who} at {entries[name].at}: the guardian reaches TCPIP…::SOCKET and ASRL…::INSTR "
+                    "addresses only"
                 )
             found += [(plan, threshold_a(entries[name])) for plan in plans]
-        return found
+        return found, unreachable

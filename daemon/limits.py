@@ -1,35 +1,40 @@
-"""Turns a plan's limits into what daemon/safety.py judges: one limit for each quantity that a bay measures."""
+"""Turns a plan's limits into what daemon/safety.py judges, for each state that a bay can be in.
+
+What may flow depends on what should be on: a load that draws while the bay rests is as wrong as one that draws too
+much.
+"""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from benchwarden.daemon.safety import Limit, Limits
+from benchwarden.daemon.safety import Limit, Limits, State
 from benchwarden.profiles.plan import PlanLimits
 
 # A surrounding outside this range means a broken sensor, not weather (common practice, no source).
 AMBIENT_LOW_C, AMBIENT_HIGH_C = -20.0, 60.0
 
 
-def limits_for(
+def limits_by_state(
     plan: PlanLimits,
     series: int,
     places: tuple[str, ...],
     roles: tuple[str, ...],
-    off_thresholds_a: Mapping[str, float],
-) -> Limits:
-    """Return the limits of a bay with these roles; volts, amperes (positive charges), degrees Celsius."""
-    found: dict[tuple[str, str], Limit] = {
+    off_a: Mapping[str, float],
+) -> dict[State, Limits]:
+    """Return the limits of a bay with these roles for READY, DRAWING and FEEDING.
+
+    Volts, amperes (positive charges), degrees Celsius. `off_a`: the currents of "load" and "supply" that count as off.
+    While off is being confirmed the limits of the state before stay.
+    """
+    off: dict[tuple[str, str], Limit] = {
         ("load", "voltage_v"): Limit(plan.pack_low_v, plan.pack_high_v, plan.blind_voltage_s),
-        ("load", "current_a"): Limit(
-            -max(plan.max_draw_a, off_thresholds_a["load"]), off_thresholds_a["load"], plan.blind_voltage_s
-        ),
+        ("load", "current_a"): Limit(-off_a["load"], off_a["load"], plan.blind_voltage_s),
     }
     if "supply" in roles:
-        found["supply", "current_a"] = Limit(
-            -off_thresholds_a["supply"], max(plan.max_feed_a, off_thresholds_a["supply"]), plan.blind_voltage_s
-        )
+        off["supply", "current_a"] = Limit(-off_a["supply"], off_a["supply"], plan.blind_voltage_s)
     if "cells" in roles:
         for number in range(1, series + 1):
-            found["cells", f"group_{number}_v"] = Limit(plan.group_low_v, plan.group_high_v, plan.blind_groups_s)
+            off["cells", f"group_{number}_v"] = Limit(plan.group_low_v, plan.group_high_v, plan.blind_groups_s)
     if "temperature" in roles:
         for place in places:
             low_c, high_c = (
@@ -37,7 +42,13 @@ def limits_for(
                 if place == "ambient"
                 else (plan.temperature_low_c, plan.temperature_high_c)
             )
-            found["temperature", f"{place}_c"] = Limit(low_c, high_c, plan.blind_temperature_s)
+            off["temperature", f"{place}_c"] = Limit(low_c, high_c, plan.blind_temperature_s)
     if "voltmeter" in roles:
-        found["voltmeter", "voltage_v"] = Limit(plan.pack_low_v, plan.pack_high_v, 2 * plan.blind_voltage_s)
-    return found
+        off["voltmeter", "voltage_v"] = Limit(plan.pack_low_v, plan.pack_high_v, 2 * plan.blind_voltage_s)
+    drawing, feeding = dict(off), dict(off)
+    load = off["load", "current_a"]
+    drawing["load", "current_a"] = replace(load, low=-max(plan.max_draw_a, off_a["load"]))
+    if "supply" in roles:
+        supply = off["supply", "current_a"]
+        feeding["supply", "current_a"] = replace(supply, high=max(plan.max_feed_a, off_a["supply"]))
+    return {State.READY: off, State.DRAWING: drawing, State.FEEDING: feeding}

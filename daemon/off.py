@@ -21,19 +21,23 @@ def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
         if unknown:
             known = ", ".join(bay.name for bay in bench.bay)
             raise FileMistakes([f"{bench_path}: there is no bay {', '.join(unknown)}; known: {known}"])
-        entries = [
-            off_entry(plan, threshold_a)
-            for bay in bench.bay
-            if bays is None or bay.name in bays
-            for plan, threshold_a in Instruments(bay).off_plans()
-        ]
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
+    entries: list[dict[str, object]] = []
+    unreachable: list[str] = []
+    for bay in bench.bay:
+        if bays is None or bay.name in bays:
+            plans, rest = Instruments(bay, folder=bench_path.parent).off_plans_and_rest()
+            entries += [off_entry(plan, threshold_a) for plan, threshold_a in plans]
+            unreachable += rest
     code = OFF
     for entry in entries:
         outcome = guardian.switch_off(entry)
         print(f"{entry['name']} at {entry['address']}: {outcome}")
         if outcome.startswith("NOT"):
             code = NOT_CONFIRMED
+    for text in unreachable:
+        print(f"NOT CONFIRMED ({text}): unplug it")
+        code = NOT_CONFIRMED
     return code

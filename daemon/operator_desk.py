@@ -45,7 +45,10 @@ class Desk:
                 self._note(f"{answer!r} is no answer here; right would be {choices}")
 
     def _read(self) -> None:
-        block = os.read(sys.stdin.fileno(), 4096)
+        try:
+            block = os.read(sys.stdin.fileno(), 4096)
+        except OSError:  # a process in the background may not read its terminal
+            block = b""
         if not block:
             self._stop_listening()
             return

@@ -11,6 +11,7 @@ from benchwarden.results.sample import Sample
 
 TERMINAL_EVERY_S = 0.5
 PIPED_EVERY_S = 5.0
+LONGEST_S = 999 * 3600.0  # shown at most, so that no line grows
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ def left_s(plan: Plan, sample: Sample) -> float:
 
 
 HEADER = (
-    f"{'bay':<8} {'pack':<9} {'step':<13} {'V':>6} {'A':>6} {'°C':>3} {'Ah out':>6} {'Wh out':>6} {'Ah in':>6}  left"
+    f"{'bay':<7} {'pack':<8} {'step':<13} {'V':>6} {'A':>6} {'°C':>3} {'Ah out':>6} {'Wh out':>6} {'Ah in':>6}  left"
 )
 
 
@@ -45,9 +46,9 @@ def line(bay: str, view: View) -> str:
     sample = view.sample
     warmth = [value for value in sample.temperatures_c if value is not None]
     step = f"{sample.step_count}/{view.steps} {sample.step_type}"
-    minutes = int(max(view.left_s, 0.0) // 60)
+    minutes = int(min(max(view.left_s, 0.0), LONGEST_S) // 60)
     return (
-        f"{bay:<8.8} {view.pack:<9.9} {step:<13.13} {_shown(sample.voltage_v, 6, 2)} {_shown(sample.current_a, 6, 1)}"
+        f"{bay:<7.7} {view.pack:<8.8} {step:<13.13} {_shown(sample.voltage_v, 6, 2)} {_shown(sample.current_a, 6, 1)}"
         f" {_shown(max(warmth) if warmth else None, 3, 0)} {sample.discharging_ah:6.3f} {sample.discharging_wh:6.1f}"
         f" {sample.charging_ah:6.3f}  {view.ended or f'{minutes // 60} h {minutes % 60:02d}'}"
     )

@@ -17,11 +17,13 @@ def as_text(jobs: Sequence[Job]) -> str:
             *describe(job.plan),
             "guardian, if the worker fails:",
         ]
+        plans, unreachable = Instruments(job.entry, folder=job.folder).off_plans_and_rest()
         lines += [
             f"  {plan.name} at {plan.address}: sends {plan.off!r}, asks {plan.question!r}, "
             f"takes {' or '.join(plan.off_replies)} and at most {threshold_a:.3g} A for off"
-            for plan, threshold_a in Instruments(job.entry).off_plans()
+            for plan, threshold_a in plans
         ]
+        lines += [f"  {text}: this plan will not be run" for text in unreachable]
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n\nNothing was switched on."
 

@@ -56,17 +56,21 @@ async def carry_out(
     loop = asyncio.get_running_loop()
 
     def stop() -> None:
-        loop.remove_signal_handler(signal.SIGTERM)
-        loop.add_signal_handler(signal.SIGTERM, lambda: None)  # off is under way; asking again changes nothing
         for task in tasks:
             task.cancel()
 
     loop.add_signal_handler(signal.SIGTERM, stop)
-    ended = await asyncio.gather(*tasks)
-    loop.remove_signal_handler(signal.SIGTERM)
-    codes = [TRIPPED if not confirmed else _CODES[ending.how] for ending, confirmed, _ in ended]
-    worst = next((code for code in (TRIPPED, STOPPED) if code in codes), FINISHED)
-    return worst, [folder for _, _, folder in ended if folder]
+    codes: list[int] = []
+    folders: list[Path] = []
+    for found in await asyncio.gather(*tasks, return_exceptions=True):
+        if isinstance(found, BaseException):  # one bay's misfortune is not the others'
+            progress.note(f"a fault of this program: {found!r}")
+            codes.append(TRIPPED)
+            continue
+        ending, confirmed, folder = found
+        codes.append(_CODES[ending.how] if confirmed else TRIPPED)
+        folders += [folder] if folder else []
+    return next((code for code in (TRIPPED, STOPPED) if code in codes), FINISHED), folders
 
 
 async def run_one(
@@ -100,10 +104,15 @@ async def run_one(
     return ending, run.off_confirmed, run.folder
 
 
+def leave_signals_to_guardian() -> None:
+    """Ignore what a terminal sends to both: the guardian hears it and decides."""
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU):
+        signal.signal(number, signal.SIG_IGN)
+
+
 def main(arguments: Sequence[str]) -> int:
     """Carry out the orders on the bench that the bench file names; returns the exit code."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the guardian hears Ctrl-C and decides
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    leave_signals_to_guardian()
     orders = Orders(**json.loads(arguments[0]))
     path = Path(orders.bench)
     try:

@@ -7,7 +7,7 @@ The first failed write or sync ends the writer: `failed` says why, and the bay t
 import os
 import queue
 import threading
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Literal
 
@@ -17,6 +17,7 @@ from benchwarden.drivers.line import in_flight
 QUEUE_ROWS = 36_000  # an hour at 10 Hz; more than 10 min at any rate that a bay runs
 HOLD_ROWS = 64  # on virtual time the clock stands still while more than this waits to be written
 SYNC_S = 1.0
+CLOSE_S = 15.0
 
 Kind = Literal["sample", "event"]
 
@@ -54,10 +55,11 @@ class Writer:
             return clock.real_s() - self._oldest_s if self._waiting else 0.0
 
     def close(self) -> None:
-        """Write what waits, sync and close; waits for the thread at most 30 s."""
+        """Write what waits, sync and close; waits for the thread at most twice `CLOSE_S`."""
         if self._thread.is_alive():
-            self._queue.put(None)
-            self._thread.join(30.0)
+            with suppress(queue.Full):  # a disk that takes nothing any more must not keep the worker
+                self._queue.put(None, timeout=CLOSE_S)
+            self._thread.join(CLOSE_S)
         self._release()
 
     def _put(self, kind: Kind, text: str) -> None:

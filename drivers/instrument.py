@@ -145,11 +145,12 @@ class Instrument:
             units.append(error_question)
         text = self._join(units)
         wanted = len(questions) + (error_question is not None)
+        first = tuple(commands) if urgent else ()
         if wanted == 0:
-            await self._write(text, urgent=urgent, since=since)
+            await self._write(text, urgent=urgent, since=since, first=first)
             return []
         try:
-            reply = await self._write(text, urgent=urgent, since=since, replies=True)
+            reply = await self._write(text, urgent=urgent, since=since, replies=True, first=first)
         except InstrumentSilent:
             await self._explain_silence(text, error_question)
             raise
@@ -187,33 +188,41 @@ class Instrument:
         since: int,
     ) -> list[str]:
         for text in commands:
-            await self._write(text, urgent=urgent, since=since)
+            await self._write(text, urgent=urgent, since=since, first=(text,) if urgent else ())
         replies = [await self.ask(text, urgent=urgent) for text in questions]
         if error_question is not None:
             reply = await self.ask(error_question)
             await self._judge("; ".join(commands), reply, reply)
         return replies
 
-    async def _write(self, text: str, *, urgent: bool, since: int, replies: bool = False) -> str:
+    async def _write(
+        self, text: str, *, urgent: bool, since: int, replies: bool = False, first: Sequence[str] = ()
+    ) -> str:
         await self._gate.enter(urgent=urgent)
         if not urgent and self._offs != since:
             self._gate.leave()
             raise Overtaken(self.who, self.address, text, None, "dropped: the output was switched off meanwhile")
-        return await self._finish(text, self.timeout_s, replies=replies)
+        return await self._finish(text, self.timeout_s, replies=replies, first=first)
 
-    async def _finish(self, text: str, timeout_s: float, *, replies: bool) -> str:
+    async def _finish(self, text: str, timeout_s: float, *, replies: bool, first: Sequence[str] = ()) -> str:
         """Run one exchange in its own task: a cancelled caller leaves, the exchange goes on to its end."""
         if self._instant:
-            return await self._exchange(text, timeout_s, replies=replies)
-        task = asyncio.get_running_loop().create_task(self._exchange(text, timeout_s, replies=replies))
+            return await self._exchange(text, timeout_s, replies=replies, first=first)
+        task = asyncio.get_running_loop().create_task(self._exchange(text, timeout_s, replies=replies, first=first))
         self._running.add(task)
-        task.add_done_callback(self._running.discard)
+        task.add_done_callback(self._done)
         return await asyncio.shield(task)
 
-    async def _exchange(self, text: str, timeout_s: float, *, replies: bool) -> str:
+    def _done(self, task: asyncio.Task[str]) -> None:
+        """Forget an exchange, and take its error, which nobody else does when its caller has been cancelled."""
+        self._running.discard(task)
+        if not task.cancelled():
+            task.exception()
+
+    async def _exchange(self, text: str, timeout_s: float, *, replies: bool, first: Sequence[str]) -> str:
         try:
             if not self._is_open:
-                await self._open_now()
+                await self._open_now(first)
             try:
                 if replies:
                     return await self._line.ask(text, timeout_s)
@@ -230,13 +239,21 @@ class Instrument:
         kind = InstrumentSilent if isinstance(fault, LineSilent) else InstrumentDead
         raise kind(self.who, self.address, text, None, str(fault)) from fault
 
-    async def _open_now(self) -> None:
-        """Open the line; nothing that changes anything is sent before the identity is known."""
+    async def _open_now(self, first: Sequence[str]) -> None:
+        """Open the line; nothing that changes anything is sent before the identity is known, except off.
+
+        `first` is an urgent order, off: an instrument that carries out but no longer answers in time must get it too,
+        and off does a stranger no harm.
+        """
         if self._changed is not None:
             raise self._not_the_same(self._changed)
         sent = "*IDN?"
         try:
             await self._line.open()
+            if first:
+                for sent in (*self._on_open, *first):
+                    await self._line.tell(sent, self.timeout_s)
+                sent = "*IDN?"
             await self._know(await self._line.ask(sent, self.timeout_s))
             if self._error_question is not None:
                 sent = self._error_question

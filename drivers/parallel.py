@@ -166,7 +166,8 @@ class ParallelLoad:
         away = [
             abs(current_a - total_a * share) / share for share, current_a in zip(self.shares, currents_a, strict=True)
         ]
-        worst = away.index(max(away))
+        # Two equal members are always equally far away: the one that carries less has stopped.
+        worst = min(range(len(away)), key=lambda place: (-round(away[place], 6), abs(currents_a[place])))
         member = self.members[worst]
         raise NotSharing(
             member.who,

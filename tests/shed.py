@@ -1,0 +1,103 @@
+"""A simulated bench in a process of its own, and the guardian with its worker beside it: for tests in real seconds."""
+
+import os
+import socket
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+PACK = """
+name = "Sanderling"
+chemistry = "li-ion"
+series = 6
+rated_capacity = "5.0 Ah"
+mass = "452 g"
+max_discharge = "50 A"
+"""
+PROFILE = """
+title = "Short draw"
+[[step]]
+do = "discharge"
+power = "2C"
+stop_at = { group_voltage = "discharge cut-off" }
+"""
+BENCHWARDEN = [sys.executable, "-m", "benchwarden.daemon.main"]
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src"), "PYTHONUNBUFFERED": "1"}
+
+
+def wait_for(what: Callable[[], object], seconds: float) -> object:
+    """Return the first true answer; fails after `seconds`."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found = what()
+        if found:
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"did not happen within {seconds} s")
+
+
+class Shed:
+    """A simulated bench in its own process, and what a person has on disk beside it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.bench = folder / "bench.toml"
+        (folder / "pack.toml").write_text(PACK)
+        (folder / "draw.toml").write_text(PROFILE)
+        self.process = subprocess.Popen(
+            [*BENCHWARDEN, "simulate", "--bench", str(self.bench)],
+            env=ENVIRONMENT,
+            cwd=folder,
+            stdout=subprocess.DEVNULL,
+        )
+        wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
+        entry = tomllib.loads(self.bench.read_text())["bay"][0]
+        self.load = entry["load"]["at"]
+
+    def ask_load(self, question: str) -> str:
+        """Ask the simulated load itself, on a connection of our own."""
+        _, host, port, _ = self.load.split("::")
+        with socket.create_connection((host, int(port)), 2.0) as line:
+            line.sendall(question.encode() + b"\n")
+            with line.makefile() as answers:
+                return answers.readline().strip()
+
+    def is_on(self) -> bool:
+        return self.ask_load("INP?") == "1"
+
+    def drawn_a(self) -> float:
+        return float(self.ask_load("MEAS:CURR?"))
+
+    def run(self, *more: str) -> "subprocess.Popen[str]":
+        return subprocess.Popen(
+            [*BENCHWARDEN, "run", "draw.toml", "left=pack.toml", "--bench", "bench.toml", *more],
+            env=ENVIRONMENT,
+            cwd=self.folder,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def close(self) -> None:
+        """End the simulated bench."""
+        self.process.terminate()
+        self.process.wait(10)
+
+    def run_folder(self) -> Path:
+        return next(self.folder.glob("runs/*/*/run.json")).parent
+
+
+def worker_of(guardian: "subprocess.Popen[str]") -> int:
+    """Return the process id of the guardian's child."""
+    listed = Path(f"/proc/{guardian.pid}/task/{guardian.pid}/children").read_text().split()
+    assert len(listed) == 1
+    return int(listed[0])
+
+
+def on_and_sampled(shed: Shed) -> bool:
+    rows = [len(path.read_text().splitlines()) for path in shed.folder.glob("runs/*/*/samples-001.csv")]
+    return bool(rows) and rows[0] > 4 and shed.is_on()

@@ -1,0 +1,157 @@
+"""What was counted against SciPy's trapezoid, and the beat: samples at edges, questions, gaps."""
+
+import asyncio
+import math
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import trapezoid
+
+from benchwarden.daemon.conductor import Ledger
+from benchwarden.simulators.start import SimulatedBench
+from tests.test_bay_faults import CHARGE, DISCHARGE, HERON, LEFT, Fault, placed
+from tests.virtual_bench import on_virtual_time, run_test
+
+steps_s = st.lists(st.floats(0.01, 2.0), min_size=1, max_size=80)
+LONGEST_S = 3.0
+
+
+@given(steps_s, st.data())
+def test_charge_and_energy_are_scipy_s_trapezoid(steps: list[float], data: st.DataObject) -> None:
+    """scipy.integrate.trapezoid over time, current and power; positive charges."""
+    times = np.concatenate([[0.0], np.cumsum(steps)])
+    size = len(times)
+    volts = data.draw(st.lists(st.floats(10.0, 26.0), min_size=size, max_size=size))
+    amps = data.draw(st.lists(st.floats(-90.0, 20.0), min_size=size, max_size=size))
+    ledger = Ledger()
+    for time_s, voltage_v, current_a in zip(times, volts, amps, strict=True):
+        ledger.add(float(time_s), voltage_v, current_a, LONGEST_S)
+    powers = np.array(volts) * np.array(amps)
+    assert ledger.charging_ah - ledger.discharging_ah == pytest.approx(trapezoid(amps, times) / 3600.0, abs=1e-9)
+    assert ledger.charging_wh - ledger.discharging_wh == pytest.approx(trapezoid(powers, times) / 3600.0, abs=1e-8)
+    assert ledger.charging_ah >= 0.0
+    assert ledger.discharging_ah >= 0.0
+    assert ledger.unmeasured_s == 0.0
+
+
+@given(st.lists(st.floats(0.05, 90.0), min_size=2, max_size=50))
+def test_a_discharge_counts_only_as_one(amps: list[float]) -> None:
+    ledger = Ledger()
+    for n, current_a in enumerate(amps):
+        ledger.add(float(n), 20.0, -current_a, LONGEST_S)
+    assert (ledger.charging_ah, ledger.charging_wh) == (0.0, 0.0)
+    assert ledger.discharging_ah == pytest.approx(trapezoid(amps) / 3600.0)
+    assert ledger.discharging_wh == pytest.approx(20.0 * trapezoid(amps) / 3600.0)
+
+
+def test_one_hour_at_ten_ampere_is_ten_ampere_hours() -> None:
+    ledger = Ledger()
+    for n in range(3601):
+        ledger.add(float(n), 21.0, -10.0, LONGEST_S)
+    assert ledger.discharging_ah == pytest.approx(10.0, rel=1e-12)
+    assert ledger.discharging_wh == pytest.approx(210.0, rel=1e-12)
+
+
+def test_a_gap_is_not_integrated_but_counted_as_unmeasured() -> None:
+    ledger = Ledger()
+    for time_s in (0.0, 1.0, 2.0, 50.0, 51.0):
+        ledger.add(time_s, 20.0, -36.0, LONGEST_S)
+    assert ledger.unmeasured_s == 48.0
+    assert ledger.discharging_ah == pytest.approx(3 * 36.0 / 3600.0)
+
+
+@pytest.mark.parametrize(("voltage_v", "current_a"), [(None, -10.0), (20.0, None), (None, None)])
+def test_a_missing_value_is_no_sample(voltage_v: float | None, current_a: float | None) -> None:
+    ledger = Ledger()
+    ledger.add(0.0, 20.0, -10.0, LONGEST_S)
+    ledger.add(1.0, voltage_v, current_a, LONGEST_S)
+    ledger.add(2.0, 20.0, -20.0, LONGEST_S)  # between two valid samples, over the missing one
+    assert ledger.discharging_ah == pytest.approx(15.0 * 2.0 / 3600.0)
+    assert ledger.unmeasured_s == 0.0
+
+
+def test_too_many_missing_values_are_a_gap() -> None:
+    ledger = Ledger()
+    ledger.add(0.0, 20.0, -10.0, LONGEST_S)
+    for n in (1.0, 2.0, 3.0):
+        ledger.add(n, None, None, LONGEST_S)
+    ledger.add(4.0, 20.0, -10.0, LONGEST_S)
+    assert (ledger.discharging_ah, ledger.unmeasured_s) == (0.0, 4.0)
+
+
+def test_before_an_output_goes_on_nothing_flows() -> None:
+    ledger = Ledger()
+    ledger.add(0.0, 21.0, 0.0, LONGEST_S)
+    ledger.begin_flow(1.0)
+    ledger.add(1.0, 20.0, -36.0, LONGEST_S)
+    assert ledger.discharging_ah == 0.0  # not half of 36 A over a second that was off
+    ledger.add(2.0, 20.0, -36.0, LONGEST_S)
+    assert ledger.discharging_ah == pytest.approx(0.01)
+
+
+def test_an_edge_has_a_point_on_both_sides_and_the_beat_keeps_its_period(tmp_path: Path) -> None:
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.12))
+    on_s, off_s = (time_s - done.journal[0][0] + 1.0 for time_s, _ in done.journal)
+    drawing = [sample.test_time_s for sample in done.run.samples if sample.output == "load"]
+    assert drawing[0] == pytest.approx(on_s, abs=0.01)
+    assert drawing[-1] == pytest.approx(off_s, abs=0.01)
+    assert done.run.samples[0].output == done.run.samples[-1].output == "off"
+    assert {round(later - earlier, 6) for earlier, later in pairwise(drawing)} == {1.0}
+    assert [sample.sequence for sample in done.run.samples] == list(range(1, len(done.run.samples) + 1))
+
+
+@pytest.mark.parametrize(("profile", "soc"), [(DISCHARGE, 0.2), (CHARGE, 0.9)], ids=["discharge", "charge"])
+def test_what_is_counted_is_what_the_samples_say(tmp_path: Path, profile: str, soc: float) -> None:
+    """The counters in the samples against scipy.integrate.trapezoid over the same file's current and power."""
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=soc))
+    rows = [sample for sample in done.run.samples if sample.output != "off"]
+    times = [sample.test_time_s for sample in rows]
+    amps = [sample.current_a or math.nan for sample in rows]
+    watts = [(sample.voltage_v or math.nan) * (sample.current_a or math.nan) for sample in rows]
+    last, first = rows[-1], rows[0]
+    net_ah = last.charging_ah - first.charging_ah - (last.discharging_ah - first.discharging_ah)
+    net_wh = last.charging_wh - first.charging_wh - (last.discharging_wh - first.discharging_wh)
+    assert net_ah == pytest.approx(trapezoid(amps, times) / 3600.0, rel=1e-6)
+    assert net_wh == pytest.approx(trapezoid(watts, times) / 3600.0, rel=1e-6)
+    witness = done.bench.bays["left"].witness
+    assert abs(net_ah) == pytest.approx(max(witness.charged_ah, witness.discharged_ah), rel=0.01)
+
+
+def test_missing_samples_are_written_as_missing_and_bridged_while_the_bay_may_be_blind(tmp_path: Path) -> None:
+    def silent_for_a_while(bench: SimulatedBench) -> None:
+        faults = placed(bench, "load").endpoint.faults
+        faults.deaf = True
+        asyncio.get_running_loop().call_later(2.2, setattr, faults, "deaf", False)
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.12, each=Fault(silent_for_a_while)))
+    assert done.ending.how == "finished"
+    missing = [sample for sample in done.run.samples if sample.voltage_v is None]
+    assert 2 <= len(missing) <= 3
+    assert all(sample.current_a is None and sample.discharging_ah > 0.0 for sample in missing)
+    [counted] = done.run.events_named("counted")
+    assert counted["unmeasured_s"] == 0.0  # a longer gap than may be bridged would have tripped
+    assert done.run.samples[-1].discharging_ah == pytest.approx(done.bench.bays["left"].witness.discharged_ah, rel=0.01)
+
+
+ASKING = """
+title = "A question first"
+[[step]]
+do = "ask"
+text = "Is the fan on?"
+answers = ["yes", "no"]
+[[step]]
+do = "rest"
+at_least = "3 s"
+"""
+
+
+def test_a_question_waits_for_its_answer_and_the_bay_is_watched_meanwhile(tmp_path: Path) -> None:
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, ASKING, soc=0.5, answer="yes"))
+    assert done.ending.how == "finished", done.ending
+    [waiting] = done.run.events_named("waiting_for_operator")
+    assert (waiting["text"], waiting["answers"]) == ("Is the fan on?", ["yes", "no"])
+    assert [what for _, what in done.journal] == []

@@ -1,0 +1,444 @@
+"""The guardian with real processes, sockets and seconds: tiny workers in place of the real one, and instruments
+that keep the bytes that they were sent.
+"""
+
+import base64
+import json
+import os
+import pty
+import re
+import signal
+import socket
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchwarden.daemon import guardian
+
+pytestmark = pytest.mark.realtime
+
+OFF, QUESTION, CURRENT = b"SYST:REM\nINP OFF\n", b"INP?\n", b"MEAS:VOLT?;:MEAS:CURR?\n"
+ANSWERS = {"INP?": "0", "MEAS:VOLT?;:MEAS:CURR?": "21.6;0.004"}
+
+
+class Box:
+    """An instrument on a socket: answers from a table, and keeps every line. `sent_to` tells what it got."""
+
+    def __init__(self, answers: dict[str, str | None] | None = None, end: str = "\n") -> None:
+        self.answers: dict[str, str | None] = {**ANSWERS, **(answers or {})}
+        self.end = end
+        self.lines: list[str] = []
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.address = f"TCPIP::127.0.0.1::{self._server.getsockname()[1]}::SOCKET"
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                line, _ = self._server.accept()
+            except OSError:
+                return
+            with line, line.makefile("r", newline="\n") as messages:
+                for message in messages:
+                    self.lines.append(message.strip())
+                    answer = self.answers.get(self.lines[-1])
+                    if answer is not None:
+                        line.sendall((answer + self.end).encode())
+
+    def close(self) -> None:
+        self._server.shutdown(socket.SHUT_RDWR)
+        self._server.close()
+        self._thread.join(5.0)
+
+
+@pytest.fixture
+def make_box() -> Iterator[Callable[..., Box]]:
+    made: list[Box] = []
+
+    def make(*args: Any) -> Box:
+        made.append(Box(*args))
+        return made[-1]
+
+    yield make
+    for box in made:
+        box.close()
+
+
+def entry(address: str, **other: object) -> dict[str, object]:
+    """What the guardian is handed over for one instrument, as JSON data."""
+    coded = {"off": OFF, "question": QUESTION, "current_question": CURRENT, "reply_end": b"\n"}
+    return {
+        "name": "left load",
+        "address": address,
+        "off_replies": ["0", "OFF"],
+        "current_field": 1,
+        "current_separator": ";",
+        "current_unit": "",
+        "baud": 9600,
+        "threshold_a": 0.12,
+        **{name: base64.b64encode(value).decode() for name, value in coded.items()},
+        **other,
+    }
+
+
+# What one instrument answers after off.
+
+
+def test_off_is_sent_read_back_and_measured(make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    assert guardian.switch_off(entry(box.address)) == "off, read back; 0.00 A measured"
+    assert box.lines == ["SYST:REM", "INP OFF", "INP?", "MEAS:VOLT?;:MEAS:CURR?"]
+
+
+@pytest.mark.parametrize(
+    ("answers", "outcome"),
+    [
+        ({"INP?": "1"}, "NOT CONFIRMED (answers '1' after off): unplug it"),
+        ({"INP?": "0;0"}, "NOT CONFIRMED (answers '0;0' after off): unplug it"),
+        (
+            {"MEAS:VOLT?;:MEAS:CURR?": "21.6;10.5"},
+            "NOT CONFIRMED (reads back off, but measures 10.50 A): unplug it",
+        ),
+        (
+            {"MEAS:VOLT?;:MEAS:CURR?": "21.6;-10.5"},
+            "NOT CONFIRMED (reads back off, but measures -10.50 A): unplug it",
+        ),
+        ({"MEAS:VOLT?;:MEAS:CURR?": "21.6;nan"}, "NOT CONFIRMED (reads back off, but measures nan A): unplug it"),
+        (
+            {"MEAS:VOLT?;:MEAS:CURR?": "9.9E37;9.9E37"},
+            f"NOT CONFIRMED (reads back off, but measures {9.9e37:.2f} A): unplug it",
+        ),
+        ({"MEAS:VOLT?;:MEAS:CURR?": "21.6"}, "NOT CONFIRMED (list index out of range): unplug it"),
+        (
+            {"MEAS:VOLT?;:MEAS:CURR?": "21.6;much"},
+            "NOT CONFIRMED (could not convert string to float: 'much'): unplug it",
+        ),
+        ({"INP?": None}, "NOT CONFIRMED (timed out): unplug it"),
+    ],
+)
+def test_everything_else_is_not_confirmed(
+    make_box: Callable[..., Box], answers: dict[str, str | None], outcome: str
+) -> None:
+    box = make_box(answers)
+    assert guardian.switch_off(entry(box.address), timeout_s=0.3) == outcome
+    assert box.lines[:2] == ["SYST:REM", "INP OFF"]  # off went out first, whatever came back
+
+
+def test_half_an_answer_is_none(make_box: Callable[..., Box]) -> None:
+    box = make_box(None, "")
+    outcome = guardian.switch_off(entry(box.address), timeout_s=0.3)
+    assert outcome.startswith("NOT CONFIRMED (")
+    assert "INP OFF" in box.lines
+
+
+def test_a_closed_line_in_the_middle_of_an_answer_is_none() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def half() -> None:
+            line, _ = server.accept()
+            with line:
+                line.recv(100)
+                line.sendall(b"0")
+
+        thread = threading.Thread(target=half)
+        thread.start()
+        outcome = guardian.switch_off(entry(f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET"), timeout_s=1.0)
+        thread.join()
+    assert outcome in (
+        "NOT CONFIRMED (half an answer b'0'): unplug it",
+        "NOT CONFIRMED ([Errno 104] Connection reset by peer): unplug it",
+    )
+
+
+def test_a_refused_connection_is_said() -> None:
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        outcome = guardian.switch_off(entry(f"TCPIP::127.0.0.1::{nobody.getsockname()[1]}::SOCKET"))
+    assert outcome == "NOT CONFIRMED ([Errno 111] Connection refused): unplug it"
+
+
+def test_an_ipv6_host_keeps_its_colons() -> None:
+    outcome = guardian.switch_off(entry("TCPIP::[::1]::1::SOCKET"))
+    assert re.fullmatch(r"NOT CONFIRMED \(\[Errno \d+\] .+\): unplug it", outcome)  # refused, or no IPv6 here
+
+
+@pytest.mark.parametrize("address", ["USB::1::2::INSTR", "GPIB0::5::INSTR", "MEMORY::left/load", ""])
+def test_an_address_that_it_cannot_reach_is_said(address: str) -> None:
+    outcome = guardian.switch_off(entry(address))
+    assert outcome == (
+        f"NOT CONFIRMED (the guardian reaches TCPIP…::SOCKET and ASRL…::INSTR, not {address}): unplug it"
+    )
+
+
+def test_an_entry_that_lacks_something_does_not_stop_the_guardian() -> None:
+    broken = entry("TCPIP::127.0.0.1::1::SOCKET")
+    del broken["reply_end"]
+    assert guardian.switch_off(broken) == "NOT CONFIRMED ('reply_end'): unplug it"
+
+
+def test_the_word_for_off_in_any_case_and_a_unit_behind_the_current(make_box: Callable[..., Box]) -> None:
+    box = make_box({"INP?": "off", "MEAS:VOLT?;:MEAS:CURR?": "21.6;0.05A"})
+    assert guardian.switch_off(entry(box.address, current_unit="A")) == "off, read back; 0.05 A measured"
+
+
+def test_a_serial_port_is_reached_by_raw_bytes() -> None:
+    near, far = pty.openpty()
+    tty.setraw(far)
+    got: list[bytes] = []
+
+    def instrument() -> None:
+        pending = b""
+        while True:
+            try:
+                block = os.read(near, 100)
+            except OSError:
+                return
+            *lines, pending = (pending + block).split(b"\n")
+            for line in lines:
+                got.append(line)
+                if line.decode() in ANSWERS:
+                    os.write(near, ANSWERS[line.decode()].encode() + b"\n")
+
+    thread = threading.Thread(target=instrument, daemon=True)
+    thread.start()
+    try:
+        outcome = guardian.switch_off(entry(f"ASRL{os.ttyname(far)}::INSTR"))
+    finally:
+        os.close(far)
+        os.close(near)
+    assert outcome == "off, read back; 0.00 A measured"
+    assert got == [b"SYST:REM", b"INP OFF", b"INP?", b"MEAS:VOLT?;:MEAS:CURR?"]
+
+
+def test_a_serial_port_that_is_not_there_is_said(tmp_path: Path) -> None:
+    outcome = guardian.switch_off(entry(f"ASRL{tmp_path}/ttyUSB9::INSTR"))
+    assert outcome.startswith("NOT CONFIRMED (")
+    assert "ttyUSB9" in outcome
+
+
+# A whole guardian, in a process of its own, over a worker that does what the test says.
+
+WORKER = """
+import json, os, signal, socket, sys, time
+line = socket.socket(fileno=int(sys.argv[-1]))
+def send(message): line.sendall(json.dumps(message).encode() + b"\\n")
+def arm(bay="left"):
+    send({{"arm": bay, "off": {off!r}}})
+    assert json.loads(line.recv(1000)) == {{"armed": bay}}
+def beat(n=1, bay="left"): send({{"beat": bay, "n": n, "on": True}})
+def disarm(bay="left"): send({{"disarm": bay, "current_a": {{}}}})
+print(os.getpid(), flush=True)
+{body}
+"""
+GUARDIAN = """
+import sys
+from benchwarden.daemon import guardian
+sys.exit(guardian.guard([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
+                        bench_inside_worker=sys.argv[3] == "inside"))
+"""
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
+
+
+class Guarded:
+    """A guardian at work over a worker with this body."""
+
+    def __init__(self, folder: Path, body: str, *boxes: Box, assert_off_s: float = 0.0, inside: bool = False) -> None:
+        off = [entry(box.address, name=f"box {number}") for number, box in enumerate(boxes, start=1)]
+        path = folder / "worker.py"
+        path.write_text(WORKER.format(off=off, body=textwrap.dedent(body)))
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", GUARDIAN, str(path), str(assert_off_s), "inside" if inside else "apart"],
+            env=ENVIRONMENT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        self.worker = int(self.process.stdout.readline())
+
+    def end(self, timeout_s: float = 15.0) -> tuple[int, str]:
+        """Return its exit code and what it said; the worker is gone by then."""
+        try:
+            _, said = self.process.communicate(timeout=timeout_s)
+        finally:
+            self.process.kill()
+        assert not Path(f"/proc/{self.worker}").exists()
+        return self.process.returncode, said
+
+
+@pytest.mark.parametrize("code", [0, 1, 2, 3])
+def test_who_arms_nothing_is_only_waited_for(tmp_path: Path, make_box: Callable[..., Box], code: int) -> None:
+    box = make_box()
+    found, said = Guarded(tmp_path, f"sys.exit({code})", box).end()
+    assert (found, said) == (code, "")
+    assert box.lines == []
+
+
+def test_after_disarming_the_exit_code_is_the_worker_s(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    body = "arm(); beat(); disarm(); time.sleep(0.8); sys.exit(3)"  # a report may take its time
+    found, said = Guarded(tmp_path, body, box).end()
+    assert (found, said) == (3, "")
+    assert box.lines == []
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        ("arm(); beat(); os._exit(0)", "the worker ended"),
+        ("arm(); os.kill(os.getpid(), signal.SIGKILL)", "the worker ended"),
+        ("arm(); beat(); line.close(); time.sleep(60)", "the worker ended"),
+        ("arm(); beat(); time.sleep(60)", "no sign of life from bay left for 0."),
+        ("arm(); os.kill(os.getpid(), signal.SIGSTOP)", "no sign of life from bay left for 0."),
+        (
+            "arm()\nwhile True: beat(bay='right'); time.sleep(0.1)",  # another bay's beats do not count
+            "no sign of life from bay left for 0.",
+        ),
+        ("arm(); line.sendall(b'nonsense\\n'); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); line.sendall(b'\\xff\\xfe\\n'); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); line.sendall(b'7\\n'); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); line.sendall(b'[]\\n{\"arm\": 1}\\n'); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); send({'beat': ['left']}); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); disarm('right'); beat(); os._exit(0)", "the worker ended"),
+    ],
+)
+def test_the_guardian_takes_over(tmp_path: Path, make_box: Callable[..., Box], body: str, why: str) -> None:
+    one, two = make_box(), make_box({"INP?": "OFF"})
+    code, said = Guarded(tmp_path, body, one, two).end()
+    assert code == guardian.TOOK_OVER
+    assert f"guardian: {why}" in said
+    assert "taking over bays left" in said
+    for number, box in ((1, one), (2, two)):
+        assert box.lines == ["SYST:REM", "INP OFF", "INP?", "MEAS:VOLT?;:MEAS:CURR?"]
+        assert f"guardian: box {number} at {box.address}: off, read back; 0.00 A measured" in said
+
+
+def test_a_worker_that_beats_is_left_alone(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    body = """
+    arm()
+    for n in range(20):  # two seconds, four times as long as silence may last
+        beat(n)
+        time.sleep(0.1)
+    disarm()
+    """
+    assert Guarded(tmp_path, body, box).end() == (0, "")
+    assert box.lines == []
+
+
+def test_a_message_in_pieces_is_one_message(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    body = """
+    arm()
+    for piece in (b'{"be', b'at": "left", ', b'"n": 1}\\n{"disarm": "le', b'ft"}\\n'):
+        line.sendall(piece)
+        time.sleep(0.05)
+    """
+    assert Guarded(tmp_path, body, make_box()).end() == (0, "")
+
+
+def test_one_dead_instrument_does_not_keep_the_others_from_off(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        box_nowhere = Box.__new__(Box)
+        box_nowhere.address = f"TCPIP::127.0.0.1::{nobody.getsockname()[1]}::SOCKET"
+        code, said = Guarded(tmp_path, "arm(); os._exit(1)", box_nowhere, box).end()
+    assert code == guardian.TOOK_OVER
+    assert "box 1 at" in said
+    assert "Connection refused): unplug it" in said
+    assert "INP OFF" in box.lines
+
+
+def test_off_is_asserted_again_and_again(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """A command that was queued in a dead connection can still be delivered after its process died."""
+    box = make_box({"INP?": "1"})
+    guarded = Guarded(tmp_path, "arm(); os._exit(1)", box, assert_off_s=1.5)
+    end = time.monotonic() + 5.0
+    while "INP?" not in box.lines and time.monotonic() < end:
+        time.sleep(0.02)
+    box.answers["INP?"] = "0"
+    code, said = guarded.end()
+    assert code == guardian.TOOK_OVER
+    assert box.lines.count("INP OFF") >= 2
+    assert said.count("box 1 at") == 2  # said once each, not each time
+    assert said.index("NOT CONFIRMED (answers '1' after off)") < said.index("off, read back")
+
+
+def test_a_bench_inside_the_worker_is_left_alone(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    code, said = Guarded(tmp_path, "arm(); os._exit(1)", box, inside=True).end()
+    assert code == guardian.TOOK_OVER
+    assert "the simulated bench ended with its process" in said
+    assert box.lines == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_asks_the_worker_to_stop(tmp_path: Path, make_box: Callable[..., Box], number: signal.Signals) -> None:
+    body = """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    def stop(*_):
+        disarm()
+        sys.exit(3)
+    signal.signal(signal.SIGTERM, stop)
+    arm()
+    (open(sys.argv[0] + ".ready", "w")).close()
+    while True:
+        beat()
+        time.sleep(0.1)
+    """
+    guarded = Guarded(tmp_path, body, make_box())
+    end = time.monotonic() + 5.0
+    while not (tmp_path / "worker.py.ready").exists() and time.monotonic() < end:
+        time.sleep(0.02)
+    guarded.process.send_signal(number)
+    assert guarded.end() == (3, "")
+
+
+def test_a_worker_that_does_not_stop_is_killed(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    body = """
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    arm()
+    (open(sys.argv[0] + ".ready", "w")).close()
+    while True:
+        beat()
+        time.sleep(0.1)
+    """
+    box = make_box()
+    impatient = GUARDIAN.replace("sys.exit(", "guardian.STOP_GRACE_S = 0.4\nsys.exit(", 1)
+    path = tmp_path / "worker.py"
+    path.write_text(WORKER.format(off=[entry(box.address)], body=textwrap.dedent(body)))
+    process = subprocess.Popen(
+        [sys.executable, "-c", impatient, str(path), "0", "apart"],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    end = time.monotonic() + 5.0
+    while not (tmp_path / "worker.py.ready").exists() and time.monotonic() < end:
+        time.sleep(0.02)
+    process.send_signal(signal.SIGTERM)
+    _, said = process.communicate(timeout=10)
+    assert process.returncode == guardian.TOOK_OVER
+    assert "the worker did not stop when asked; taking over bays left" in said
+    assert "INP OFF" in box.lines
+
+
+def test_a_closed_standard_error_stops_nothing() -> None:
+    code = "import os; os.close(2); from benchwarden.daemon.guardian import say; say('x'); print('on')"
+    done = subprocess.run([sys.executable, "-c", code], env=ENVIRONMENT, capture_output=True, text=True, check=True)
+    assert done.stdout == "on\n"
+
+
+def test_the_worker_s_command_is_this_program() -> None:
+    assert guardian.worker_command("x") == [sys.executable, "-m", "benchwarden.daemon.worker", "x"]
+    assert json.loads(json.dumps(entry("TCPIP::127.0.0.1::1::SOCKET")))["threshold_a"] == 0.12

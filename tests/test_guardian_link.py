@@ -1,0 +1,168 @@
+"""The worker's end of the guardian's socket, against the other end of a real socket pair."""
+
+import asyncio
+import base64
+import json
+import socket
+import threading
+from collections.abc import Callable
+
+import pytest
+
+from benchwarden.daemon.guardian_link import BEAT_GAP_S, GuardianGone, GuardianLink, off_entry
+from benchwarden.drivers.off_plan import OffPlan
+
+PLAN = OffPlan(
+    name="left load",
+    address="TCPIP::192.0.2.10::5025::SOCKET",
+    off=b"INP OFF\n",
+    question=b"INP?\n",
+    off_replies=("0", "OFF"),
+    current_question=b"MEAS:CURR?\n",
+    current_field=0,
+    current_separator=";",
+    current_unit="",
+    reply_end=b"\n",
+    baud=9600,
+)
+
+
+class Other:
+    """The guardian's end: answers the first message with what the test says, and keeps everything."""
+
+    def __init__(self, answer: Callable[[dict[str, object]], bytes | None]) -> None:
+        self.ours, theirs = socket.socketpair()
+        self.link_descriptor = theirs.detach()
+        self.first: dict[str, object] = {}
+        self._answer = answer
+        self._thread = threading.Thread(target=self._listen, daemon=True)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        with self.ours.makefile("rb") as lines:
+            self.first = json.loads(lines.readline())
+            answer = self._answer(self.first)
+        if answer is None:
+            self.ours.shutdown(socket.SHUT_RDWR)
+        else:
+            self.ours.sendall(answer)
+
+    def heard(self) -> list[dict[str, object]]:
+        """Return the messages after the first."""
+        self.ours.settimeout(0.2)
+        text = b""
+        try:
+            while block := self.ours.recv(65536):
+                text += block
+        except TimeoutError:
+            pass
+        return [json.loads(line) for line in text.splitlines()]
+
+    def close(self) -> None:
+        self._thread.join(2.0)
+        self.ours.close()
+
+
+def good(message: dict[str, object]) -> bytes:
+    return json.dumps({"armed": message["arm"]}).encode() + b"\n"
+
+
+def linked(answer: Callable[[dict[str, object]], bytes | None], work: Callable[[GuardianLink, Other], None]) -> Other:
+    """Arm a bay, then do `work`."""
+    other = Other(answer)
+
+    async def run() -> None:
+        link = GuardianLink(other.link_descriptor)
+        try:
+            await link.arm("left", [(PLAN, 0.12)])
+            work(link, other)
+        finally:
+            link._socket.close()
+
+    try:
+        asyncio.run(run())
+    finally:
+        other.close()
+    return other
+
+
+def test_arming_hands_over_everything_needed_to_switch_off() -> None:
+    other = linked(good, lambda link, other: None)
+    assert other.first == {"arm": "left", "off": [json.loads(json.dumps(off_entry(PLAN, 0.12)))]}
+
+
+def test_an_entry_is_json_with_bytes_in_base_64() -> None:
+    data = json.loads(json.dumps(off_entry(PLAN, 0.12)))
+    assert base64.b64decode(data["off"]) == b"INP OFF\n"
+    assert base64.b64decode(data["question"]) == b"INP?\n"
+    assert base64.b64decode(data["reply_end"]) == b"\n"
+    assert (data["off_replies"], data["threshold_a"], data["address"]) == (["0", "OFF"], 0.12, PLAN.address)
+
+
+@pytest.mark.parametrize(
+    ("answer", "reason"),
+    [
+        (b'{"armed": "right"}\n', 'the guardian answered b\'{"armed": "right"}\\\\n\' when asked to watch bay left'),
+        (b"{}\n", "the guardian answered"),
+        (b"no\n", "the guardian"),
+        (None, "the guardian"),
+    ],
+)
+def test_without_the_guardian_s_word_nothing_goes_on(answer: bytes | None, reason: str) -> None:
+    with pytest.raises(GuardianGone, match=reason):
+        linked(lambda _: answer, lambda link, other: None)
+
+
+def test_a_guardian_that_says_nothing_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchwarden.daemon.guardian_link.ARM_TIMEOUT_S", 0.1)
+    with pytest.raises(GuardianGone, match="the guardian did not confirm bay left: TimeoutError"):
+        linked(lambda _: b"", lambda link, other: None)
+
+
+def test_beats_and_disarming_are_lines_of_json() -> None:
+    def work(link: GuardianLink, other: Other) -> None:
+        link.beat("left", 7, True)
+        link.beat("right", 8, False)
+        link.disarm("left", {"load": -0.003, "supply": None})
+        assert other.heard() == [
+            {"beat": "left", "n": 7, "on": True},
+            {"beat": "right", "n": 8, "on": False},
+            {"disarm": "left", "current_a": {"load": -0.003, "supply": None}},
+        ]
+
+    linked(good, work)
+
+
+def test_beats_closer_together_than_the_gap_are_left_out() -> None:
+    def work(link: GuardianLink, other: Other) -> None:
+        for n in range(1000):
+            link.beat("left", n, True)
+        assert [message["n"] for message in other.heard()] == [0]
+        assert 0 < BEAT_GAP_S < 1.0
+
+    linked(good, work)
+
+
+def test_a_guardian_that_hung_up_is_noticed_at_the_next_beat() -> None:
+    def work(link: GuardianLink, other: Other) -> None:
+        other.ours.close()
+        with pytest.raises(GuardianGone, match="the guardian no longer listens: BrokenPipeError"):
+            link.beat("left", 1, True)
+        with pytest.raises(GuardianGone):
+            link.disarm("left", {})
+
+    linked(good, work)
+
+
+def test_a_guardian_that_does_not_read_is_noticed_too() -> None:
+    """A full socket must not hold the worker up: it counts as gone."""
+
+    def work(link: GuardianLink, other: Other) -> None:
+        def talk() -> None:
+            for _ in range(100_000):
+                link.disarm("left", {"load": 0.0})
+
+        with pytest.raises(GuardianGone, match="BlockingIOError"):
+            talk()
+
+    linked(good, work)
