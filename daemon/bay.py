@@ -95,8 +95,7 @@ class BayRun:
             await eyes.look(role)
         await self._check_load()
         self._check_pack(eyes)
-        await self._guardian.arm(self._entry.name, self._instruments.off_plans())
-        self._armed = True
+        await self._arm()
         hands.allow = lambda state: eyes.allow(limits[state]) if state in limits else None
         hands.switched = eyes.switched
         hands.go(safety.Event.CHECKED)
@@ -129,6 +128,17 @@ class BayRun:
         hands.go(safety.Event.FINISH)
         self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
         return ending
+
+    async def _arm(self) -> None:
+        """Let the guardian see for itself whom it would have to switch off; raises GuardianGone if it is no.
+
+        An instrument that serves one client at a time serves the guardian only while this process has let go.
+        """
+        entries = self._instruments.off_entries()
+        await self._instruments.let_go()
+        await self._guardian.arm(self._entry.name, entries)
+        self._armed = True
+        await self._instruments.open()
 
     async def _leave(self, hands: Hands, ending: Ending, tripped: bool, make_record: Callable[[], Record]) -> Ending:
         """Off, confirmed and told to the guardian, before anything else; then why, the record, the connections."""

@@ -8,6 +8,7 @@ import asyncio
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
 
@@ -37,12 +38,12 @@ async def _work(
         for job in jobs:
             progress.note(f"{job.entry.name}: {job.pack.name}, {job.plan.title}, fingerprint {job.plan.fingerprint}")
         async with Desk(progress.note) as desk:
-            guardian = GuardianLink(descriptor)
-            while True:
-                code, folders = await carry_out(bench, jobs, out / bench.runs, guardian, progress, desk.ask)
-                if code != FINISHED or not for_ever:
-                    return code, folders
-                progress.note("every bay has finished; the same again until Ctrl-C")
+            with closing(GuardianLink(descriptor)) as guardian:
+                while True:
+                    code, folders = await carry_out(bench, jobs, out / bench.runs, guardian, progress, desk.ask)
+                    if code != FINISHED or not for_ever:
+                        return code, folders
+                    progress.note("every bay has finished; the same again until Ctrl-C")
 
 
 def main(arguments: Sequence[str]) -> int:

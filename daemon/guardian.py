@@ -1,224 +1,295 @@
 """The guardian: the parent of the worker, and the last to leave.
 
-It starts the worker, and from the moment a bay is armed expects a sign of life for it. End of file, five
-seconds of silence, or the worker's death: SIGKILL first (an instrument with a single session serves nobody
-else until its client is gone), then off, read back, and off asserted again for two minutes, since a command
-queued in a dead connection can still be delivered after its process died.
+It starts the worker, and from the moment a bay is armed expects a sign of life for it. End of file, five seconds of
+silence, or the worker's death: SIGKILL first (an instrument with a single session serves nobody else until its client
+is gone), then off, read back, and off asserted again for two minutes, since a command queued in a dead connection can
+still be delivered after its process died. A contactor, if a bay has one, is held closed by a signal that this process
+renews each second while the bay is armed; its silence opens it.
 
-It shares nothing with the worker's drivers: what to send, what to ask, and what answer means "off" were fixed
-when the bay was armed. Real seconds only. Messages are one JSON object a line:
-    worker:   {"arm": bay, "off": [drivers/off_plan.py with bytes in base 64, and threshold_a, …]}
+It shares nothing with the worker's drivers: what to send, what to ask, and what answer means "off" were fixed when the
+bay was armed, after the guardian itself had asked each instrument who it is. Real seconds only. Messages are one JSON
+object a line:
+    worker:   {"arm": bay, "off": [entry, …], "contactor": {…} or null}     entries: see daemon/raw_wire.py
               {"beat": bay, "n": sequence, "on": true}     after a valid and judged reading, at least each second
               {"disarm": bay, "current_a": {...}}          after off was read back and measured
-    guardian: {"armed": bay}
+    guardian: {"armed": bay} or {"refused": bay, "why": …};  {"alive": n} each half second
 """
 
-import base64
 import json
 import os
+import queue
 import select
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+
+from benchwarden.daemon import raw_wire
+from benchwarden.daemon.contactor import Contactor
+from benchwarden.daemon.guardian_desk import Desk
 
 SILENCE_S = 5.0
 ASSERT_OFF_S = 120.0
 STOP_GRACE_S = 10.0
-TOOK_OVER = 4  # exit code
+ALIVE_S = 0.5
+RENEW_S = 1.0
+ASSERT_EVERY_S = 1.0
+TURN_S = 0.1
+DIED, TOOK_OVER = 1, 4  # exit codes
 
-Say = Callable[[str], None]
+Tell = Callable[[str], None]
 
 
-def say(text: str) -> None:
+def to_terminal(text: str) -> None:
     """Write one line to standard error; a closed or full terminal never stops the guardian."""
-    with suppress(OSError):
-        os.write(2, f"guardian: {text}\n".encode())
-
-
-def guard(
-    command: Sequence[str],
-    *,
-    silence_s: float = SILENCE_S,
-    assert_off_s: float = ASSERT_OFF_S,
-    bench_inside_worker: bool = False,
-    tell: Say = say,
-) -> int:
-    """Run the worker under watch and return its exit code, or TOOK_OVER if the guardian had to switch off.
-
-    `command` gets the number of its end of the socket appended. `bench_inside_worker`: the simulated bench of
-    the demonstration ends with the worker, so nothing is left to switch off.
-    """
-    stop_asked: list[float] = []
-    worker: list[subprocess.Popen[bytes]] = []
-
-    def ask_to_stop(_number: int, _frame: object) -> None:
-        stop_asked.append(time.monotonic())
-        for one in worker:
-            one.terminate()
-
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, ask_to_stop)
-    ours, theirs = socket.socketpair()
-    worker.append(subprocess.Popen([*command, str(theirs.fileno())], pass_fds=[theirs.fileno()]))
-    theirs.close()
-    armed: dict[str, list[dict[str, Any]]] = {}
-    last: dict[str, float] = {}
-    why = _watch(ours, armed, last, stop_asked, silence_s)
-    if not armed:
-        return _wait_for(worker[0], stop_asked)
-    tell(f"{why}; taking over bays {', '.join(armed)}")
-    worker[0].kill()
-    worker[0].wait()
-    if bench_inside_worker:
-        tell("the simulated bench ended with its process: nothing is left to switch off")
-        return TOOK_OVER
-    _assert_off([entry for entries in armed.values() for entry in entries], assert_off_s, tell)
-    return TOOK_OVER
-
-
-def _wait_for(worker: "subprocess.Popen[bytes]", stop_asked: list[float]) -> int:
-    """Return the exit code of a worker that has nothing switched on, however long its report takes."""
-    while True:
-        try:
-            return worker.wait(0.2)
-        except subprocess.TimeoutExpired:
-            if stop_asked and time.monotonic() - stop_asked[0] > STOP_GRACE_S:
-                worker.kill()
-
-
-def _watch(
-    ours: socket.socket,
-    armed: dict[str, list[dict[str, Any]]],
-    last: dict[str, float],
-    stop_asked: list[float],
-    silence_s: float,
-) -> str:
-    """Read the worker's messages until its end of the socket closes or an armed bay falls silent."""
-    pending = b""
-    while True:
-        ready, _, _ = select.select([ours], [], [], 0.1)
-        now = time.monotonic()
-        if ready:
-            try:
-                block = ours.recv(65536)
-            except ConnectionError:
-                block = b""
-            if not block:
-                return "the worker ended"
-            *lines, pending = (pending + block).split(b"\n")
-            try:
-                for line in lines:
-                    _take(json.loads(line), ours, armed, last, now)
-            except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
-                return f"the worker sent what no worker sends ({error!r})"
-        for bay in armed:
-            if now - last[bay] > silence_s:
-                return f"no sign of life from bay {bay} for {now - last[bay]:.1f} s"
-        if armed and stop_asked and now - stop_asked[0] > STOP_GRACE_S:
-            return "the worker did not stop when asked"
-
-
-def _take(
-    message: Mapping[str, Any],
-    ours: socket.socket,
-    armed: dict[str, list[dict[str, Any]]],
-    last: dict[str, float],
-    now: float,
-) -> None:
-    if "beat" in message:
-        last[message["beat"]] = now
-    elif "arm" in message:
-        armed[message["arm"]] = list(message["off"])
-        last[message["arm"]] = now
-        ours.sendall(json.dumps({"armed": message["arm"]}).encode() + b"\n")
-    elif "disarm" in message:
-        armed.pop(message["disarm"], None)
-
-
-def _assert_off(entries: Sequence[Mapping[str, Any]], assert_off_s: float, tell: Say) -> None:
-    """Switch everything off, read it back, and keep doing so until `assert_off_s` have passed."""
-    end = time.monotonic() + assert_off_s
-    said: dict[str, str] = {}
-    while True:
-        for entry in entries:
-            outcome = switch_off(entry)
-            if said.get(entry["name"]) != outcome:
-                said[entry["name"]] = outcome
-                tell(f"{entry['name']} at {entry['address']}: {outcome}")
-        if time.monotonic() >= end:
-            return
-        time.sleep(1.0)
-
-
-def switch_off(entry: Mapping[str, Any], timeout_s: float = 2.0) -> str:
-    """Send one instrument its off bytes on a fresh connection and return what it then answered, in words."""
-    try:
-        with _Wire(entry, timeout_s) as wire:
-            wire.send(base64.b64decode(entry["off"]))
-            state = wire.ask(base64.b64decode(entry["question"]))
-            measured = wire.ask(base64.b64decode(entry["current_question"]))
-        field = measured.split(entry["current_separator"])[entry["current_field"]]
-        current_a = float(field.strip().removesuffix(entry["current_unit"]))
-    except Exception as error:  # noqa: BLE001  whatever one instrument does, the others are switched off too
-        return f"NOT CONFIRMED ({error}): unplug it"
-    if state.upper() not in {reply.upper() for reply in entry["off_replies"]}:
-        return f"NOT CONFIRMED (answers {state!r} after off): unplug it"
-    if not abs(current_a) <= entry["threshold_a"]:
-        return f"NOT CONFIRMED (reads back off, but measures {current_a:.2f} A): unplug it"
-    return f"off, read back; {abs(current_a):.2f} A measured"
-
-
-class _Wire:
-    """A blocking connection by raw bytes: TCP socket or serial port, chosen by the address."""
-
-    def __init__(self, entry: Mapping[str, Any], timeout_s: float) -> None:
-        self._timeout_s = timeout_s
-        self._end = base64.b64decode(entry["reply_end"])
-        address = entry["address"]
-        parts = address.split("::", 1)
-        host, *port = parts[-1].rsplit("::", 2)  # from the right: an IPv6 host has colons of its own
-        if address.upper().startswith("TCPIP") and len(port) == 2 and port[1].upper() == "SOCKET":
-            self._socket: socket.socket | None = socket.create_connection((host.strip("[]"), int(port[0])), timeout_s)
-            self._port = None
-        elif address.upper().startswith("ASRL"):
-            import serial
-
-            self._socket = None
-            self._port = serial.Serial(
-                parts[0][4:], entry["baud"], timeout=timeout_s, write_timeout=timeout_s, exclusive=True
-            )
-        else:
-            raise ValueError(f"the guardian reaches TCPIP…::SOCKET and ASRL…::INSTR, not {address}")
-
-    def __enter__(self) -> "_Wire":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        (self._socket or self._port).close()  # type: ignore[union-attr]
-
-    def send(self, data: bytes) -> None:
-        if self._socket:
-            self._socket.sendall(data)
-        else:
-            self._port.write(data)  # type: ignore[union-attr]
-
-    def ask(self, question: bytes) -> str:
-        self.send(question)
-        answer = b""
-        end = time.monotonic() + self._timeout_s
-        while not answer.endswith(self._end):
-            block = self._socket.recv(4096) if self._socket else self._port.read(1)  # type: ignore[union-attr]
-            if not block or time.monotonic() > end:
-                raise OSError("no answer" if not answer else f"half an answer {answer!r}")
-            answer += block
-        return answer.decode("ascii", "replace").strip()
+    with suppress(OSError, ValueError):
+        if select.select([], [2], [], 0.0)[1]:  # a pipe that nobody empties, or a held terminal, takes nothing
+            os.write(2, f"guardian: {text}\n".encode())
 
 
 def worker_command(*arguments: str) -> list[str]:
     """Return the command line that starts the worker of this very program."""
     return [sys.executable, "-m", "benchwarden.daemon.worker", *arguments]
+
+
+@dataclass(slots=True)
+class _Armed:
+    """A bay that the guardian answers for."""
+
+    entries: list[Mapping[str, Any]]
+    contactor: Contactor | None
+    beat_s: float
+    on: bool = False
+
+
+class Guardian:
+    """Runs a worker under watch. `command` gets the number of its end of the socket appended.
+
+    `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
+    off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
+    """
+
+    def __init__(
+        self,
+        command: Sequence[str],
+        *,
+        silence_s: float = SILENCE_S,
+        assert_off_s: float = ASSERT_OFF_S,
+        bench_inside_worker: bool = False,
+        control: Path | None = None,
+        tell: Tell = to_terminal,
+    ) -> None:
+        self._command = command
+        self._silence_s, self._assert_off_s = silence_s, assert_off_s
+        self._bench_inside_worker = bench_inside_worker
+        self._desk = Desk(control)
+        self._tell = tell
+        self._armed: dict[str, _Armed] = {}
+        self._identified: queue.SimpleQueue[tuple[dict[str, Any], list[str]]] = queue.SimpleQueue()
+        self._stop_s: float | None = None
+        self._stops: list[tuple[socket.socket, str | None, float]] = []
+        self._pending = b""
+        self._alive, self._alive_due_s, self._renew_due_s = 0, 0.0, 0.0
+
+    def run(self) -> int:
+        """Return the worker's exit code, or TOOK_OVER if the guardian had to switch off."""
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
+            signal.signal(number, lambda *_: self._ask_to_stop())
+        for number in (signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU):
+            signal.signal(number, signal.SIG_IGN)  # a key at the terminal must not stop guardian and worker together
+        self._ours, theirs = socket.socketpair()
+        self._ours.settimeout(1.0)
+        with self._ours, self._desk:
+            self._worker = subprocess.Popen([*self._command, str(theirs.fileno())], pass_fds=[theirs.fileno()])
+            theirs.close()
+            if self._stop_s is not None:
+                self._worker.terminate()
+            why = self._watch()
+            return self._take_over(why) if self._armed else self._wait()
+
+    def _ask_to_stop(self) -> None:
+        self._stop_s = self._stop_s or time.monotonic()
+        worker = getattr(self, "_worker", None)
+        if worker is not None:
+            worker.terminate()
+
+    def _wait(self) -> int:
+        """Return the exit code of a worker that has nothing switched on, however long its report takes."""
+        while True:
+            try:
+                code = self._worker.wait(0.2)
+                return code if code >= 0 else DIED
+            except subprocess.TimeoutExpired:
+                if self._stop_s is not None and time.monotonic() - self._stop_s > STOP_GRACE_S:
+                    self._worker.kill()
+
+    def _watch(self) -> str:
+        """Serve until the worker's end of the socket closes, a bay falls silent, or a stop has no effect."""
+        while True:
+            ready, _, _ = select.select([self._ours, *self._desk.descriptors], [], [], TURN_S)
+            now = time.monotonic()
+            try:
+                if self._ours in ready and not self._hear(now):
+                    return "the worker ended"
+                self._arm_identified(now)
+                self._give_signs(now)
+            except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
+                return f"the worker sent or took what no worker does ({error!r})"
+            self._serve_desk(now)
+            why = self._too_late(now)
+            if why:
+                return why
+
+    def _too_late(self, now: float) -> str | None:
+        for bay, armed in self._armed.items():
+            if now - armed.beat_s > self._silence_s:
+                return f"no sign of life from bay {bay} for {now - armed.beat_s:.1f} s"
+        asked_s = [self._stop_s] if self._stop_s is not None else []
+        asked_s += [at_s for _, bay, at_s in self._stops if bay is None or bay in self._armed]
+        if asked_s and now - min(asked_s) > STOP_GRACE_S:
+            return "the worker did not stop when asked"
+        return None
+
+    def _hear(self, now: float) -> bool:
+        """Take the worker's messages; False at its end."""
+        try:
+            block = self._ours.recv(65536)
+        except ConnectionError:
+            block = b""
+        *lines, self._pending = (self._pending + block).split(b"\n")
+        for line in lines:
+            message = json.loads(line)
+            if "beat" in message:
+                armed = self._armed.get(message["beat"])
+                if armed:
+                    armed.beat_s, armed.on = now, bool(message.get("on"))
+            elif "arm" in message:
+                # Asking takes seconds where something is wrong; the other bays' signs go on meanwhile.
+                entries = [dict(entry) for entry in message["off"]]
+                threading.Thread(target=self._identify, args=(message, entries), daemon=True).start()
+            elif "disarm" in message:
+                self._disarm(message["disarm"])
+        return bool(block)
+
+    def _identify(self, message: dict[str, Any], entries: list[dict[str, Any]]) -> None:
+        """In a thread: ask each instrument of a bay who it is, on a connection of the guardian's own."""
+        problems = [raw_wire.identify(entry) for entry in entries if entry.get("identity")]
+        self._identified.put((message, [problem for problem in problems if problem]))
+
+    def _arm_identified(self, now: float) -> None:
+        while not self._identified.empty():
+            message, problems = self._identified.get()
+            contactor: Contactor | None = None
+            if not problems and message.get("contactor"):
+                try:
+                    contactor = Contactor(message["contactor"])
+                    contactor.renew()
+                except (OSError, ValueError) as error:
+                    problems = [f"contactor at {message['contactor']['address']}: {error}"]
+            if problems:
+                self._send({"refused": message["arm"], "why": "; ".join(problems)})
+                continue
+            self._armed[message["arm"]] = _Armed(list(message["off"]), contactor, now)
+            self._send({"armed": message["arm"]})
+
+    def _disarm(self, bay: str) -> None:
+        armed = self._armed.pop(bay, None)
+        if armed and armed.contactor:
+            armed.contactor.release()
+
+    def _give_signs(self, now: float) -> None:
+        """Tell the worker that its guardian lives, and hold the contactors of the armed bays."""
+        if now >= self._alive_due_s:
+            self._alive, self._alive_due_s = self._alive + 1, now + ALIVE_S
+            self._send({"alive": self._alive})
+        if now < self._renew_due_s:
+            return
+        self._renew_due_s = now + RENEW_S
+        for bay, armed in self._armed.items():
+            if armed.contactor:
+                try:
+                    armed.contactor.renew()
+                except OSError as error:
+                    armed.contactor = None
+                    self._tell(f"contactor of bay {bay}: {error}; it opens by itself")
+                    self._send({"lost": bay, "why": f"the contactor cannot be held: {error}"})
+
+    def _send(self, message: Mapping[str, Any]) -> None:
+        with suppress(BrokenPipeError, ConnectionError):  # its end is noticed when its messages end
+            self._ours.sendall(json.dumps(message).encode() + b"\n")
+
+    def _serve_desk(self, now: float) -> None:
+        for client, request in self._desk.requests():
+            if request.get("do") == "status":
+                self._desk.answer(client, {"armed": {bay: {"on": one.on} for bay, one in self._armed.items()}})
+            elif request.get("do") == "stop":
+                self._stops.append((client, request.get("bay"), now))
+            else:
+                self._desk.answer(client, {"error": "the guardian knows stop and status"})
+        for stop in list(self._stops):
+            client, bay, _ = stop
+            if not (bay in self._armed if bay is not None else self._armed):
+                self._stops.remove(stop)
+                self._desk.answer(client, {"off": True, "by": "worker"})
+
+    def _take_over(self, why: str) -> int:
+        """Kill first, then switch everything off, and keep doing so until `assert_off_s` have passed.
+
+        One thread for each instrument: one that does not answer must not keep the others on.
+        """
+        self._worker.kill()
+        bays = ", ".join(self._armed)
+        entries = [entry for armed in self._armed.values() for entry in armed.entries]
+        for armed in self._armed.values():
+            if armed.contactor:
+                armed.contactor.release()
+        end_s = time.monotonic() + self._assert_off_s
+        outcomes: queue.SimpleQueue[tuple[str, str, str]] = queue.SimpleQueue()
+        threads: list[threading.Thread] = []
+        if not self._bench_inside_worker:
+            threads = [
+                threading.Thread(target=_assert_off, args=(one, end_s, outcomes), daemon=True) for one in entries
+            ]
+            for thread in threads:
+                thread.start()
+        self._tell(f"{why}; taking over bays {bays}")
+        with suppress(subprocess.TimeoutExpired):  # a process that hangs in the kernel is dead all the same
+            self._worker.wait(2.0)
+        if self._bench_inside_worker:
+            self._tell("the simulated bench ended with its process: nothing is left to switch off")
+            return TOOK_OVER
+        said: dict[str, str] = {}
+        while any(thread.is_alive() for thread in threads) or not outcomes.empty():
+            with suppress(queue.Empty):
+                name, address, outcome = outcomes.get(timeout=TURN_S)
+                if said.get(name) != outcome:
+                    said[name] = outcome
+                    self._tell(f"{name} at {address}: {outcome}")
+            if len(said) == len({entry["name"] for entry in entries}):
+                self._answer_after_take_over(said)
+        return TOOK_OVER
+
+    def _answer_after_take_over(self, said: Mapping[str, str]) -> None:
+        confirmed = all(raw_wire.is_confirmed(outcome) for outcome in said.values())
+        answer = {"off": confirmed, "by": "guardian", "outcomes": dict(said)}
+        for client, _, _ in self._stops:
+            self._desk.answer(client, answer)
+        self._stops.clear()
+        for client, _ in self._desk.requests():
+            self._desk.answer(client, answer)
+
+
+def _assert_off(entry: Mapping[str, Any], end_s: float, outcomes: "queue.SimpleQueue[tuple[str, str, str]]") -> None:
+    """In a thread: switch one instrument off at once, and again each second until `end_s`."""
+    while True:
+        outcomes.put((entry["name"], entry["address"], raw_wire.switch_off(entry)))
+        if time.monotonic() >= end_s:
+            return
+        time.sleep(ASSERT_EVERY_S)

@@ -1,4 +1,4 @@
-"""The worker's end of the socket to the guardian: arming, signs of life, disarming."""
+"""The worker's end of the socket to the guardian: arming, signs of life both ways, disarming."""
 
 import asyncio
 import base64
@@ -6,18 +6,22 @@ import json
 import socket
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from typing import Any
 
 from benchwarden.daemon import clock
 from benchwarden.drivers.line import in_flight
 from benchwarden.drivers.off_plan import OffPlan
 
-ARM_TIMEOUT_S = 5.0
+# The guardian asks every instrument of a bay who it is before it says yes.
+ARM_TIMEOUT_S = 20.0
 # Signs of life closer together than this (real seconds) are left out: on virtual time an hour lasts seconds.
 BEAT_GAP_S = 0.2
+# The guardian gives a sign each half second; nothing stays on without it for longer than this (real seconds).
+GUARDIAN_SILENCE_S = 3.0
 
 
 class GuardianGone(Exception):
-    """The guardian does not answer or no longer listens; nothing may be on without it."""
+    """The guardian does not answer, refuses, or no longer listens; nothing may be on without it."""
 
 
 class GuardianLink:
@@ -26,50 +30,123 @@ class GuardianLink:
     def __init__(self, descriptor: int) -> None:
         self._socket = socket.socket(fileno=descriptor)
         self._socket.setblocking(False)
-        self._lock = asyncio.Lock()
+        self._loop = asyncio.get_running_loop()
+        self._waiting: dict[str, asyncio.Future[None]] = {}
+        self._lost: dict[str, str] = {}
         self._sent_s: dict[str, float] = {}
+        self._pending = b""
+        self._heard_s = clock.real_s()
+        self._gone: str | None = None
+        self._loop.add_reader(descriptor, self._hear)
 
-    async def arm(self, bay: str, off: Sequence[tuple[OffPlan, float]]) -> None:
-        """Hand over how to switch the bay off and wait for the guardian's word; GuardianGone if none comes.
+    def close(self) -> None:
+        """Hang up; the guardian takes the end of the socket for the worker's end."""
+        if self._socket.fileno() >= 0:
+            self._loop.remove_reader(self._socket.fileno())
+            self._socket.close()
 
-        `off` has, with each instrument, the current in amperes below which it counts as off.
+    async def arm(self, bay: str, off: Sequence[Mapping[str, Any]], contactor: Mapping[str, Any] | None = None) -> None:
+        """Hand over how to switch the bay off and wait for the guardian's word; GuardianGone if it is no.
+
+        `off` has one entry for each instrument (`off_entry`). The guardian asks each who it is on a connection of its
+        own, so the bay's own connections are closed meanwhile.
         """
-        message = {"arm": bay, "off": [off_entry(plan, threshold_a) for plan, threshold_a in off]}
-        loop = asyncio.get_running_loop()
-        async with self._lock:
-            try:
-                with in_flight():
-                    async with asyncio.timeout(ARM_TIMEOUT_S):
-                        await loop.sock_sendall(self._socket, json.dumps(message).encode() + b"\n")
-                        answer = await loop.sock_recv(self._socket, 65536)
-            except (OSError, TimeoutError) as error:
-                raise GuardianGone(f"the guardian did not confirm bay {bay}: {error!r}") from error
-        if answer.strip() != json.dumps({"armed": bay}).encode():
-            raise GuardianGone(f"the guardian answered {answer!r} when asked to watch bay {bay}")
+        self._lost.pop(bay, None)
+        waiting = self._waiting[bay] = self._loop.create_future()
+        message = {"arm": bay, "off": list(off), "contactor": contactor}
+        try:
+            with in_flight():
+                async with asyncio.timeout(ARM_TIMEOUT_S):
+                    await self._loop.sock_sendall(self._socket, json.dumps(message).encode() + b"\n")
+                    await waiting
+        except (OSError, TimeoutError) as error:
+            raise GuardianGone(f"the guardian did not confirm bay {bay}: {error!r}") from error
+        finally:
+            self._waiting.pop(bay, None)
 
     def beat(self, bay: str, sequence: int, on: bool) -> None:
-        """Give a sign of life; only ever called after a valid and judged reading."""
+        """Give a sign of life; only ever called after a valid and judged reading. Raises GuardianGone."""
         now = clock.real_s()
+        if self._gone:
+            raise GuardianGone(self._gone)
+        if bay in self._lost:
+            raise GuardianGone(self._lost[bay])
+        if now - self._heard_s > GUARDIAN_SILENCE_S:
+            self._hear()  # a sign may lie in the socket, unread while the loop was busy
+            if now - self._heard_s > GUARDIAN_SILENCE_S:
+                raise GuardianGone(f"no sign of life from the guardian for {now - self._heard_s:.1f} s")
         if now - self._sent_s.get(bay, 0.0) < BEAT_GAP_S:
             return
         self._sent_s[bay] = now
         self._send({"beat": bay, "n": sequence, "on": on})
 
     def disarm(self, bay: str, currents_a: Mapping[str, float | None]) -> None:
-        """Say that the bay is off: read back, and by these measured currents."""
+        """Say that the bay is off: read back, and by these measured currents. Raises GuardianGone."""
         self._send({"disarm": bay, "current_a": dict(currents_a)})
 
     def _send(self, message: Mapping[str, object]) -> None:
+        data = json.dumps(message).encode() + b"\n"
         try:
-            self._socket.send(json.dumps(message).encode() + b"\n")
+            sent = self._socket.send(data)
         except OSError as error:
             raise GuardianGone(f"the guardian no longer listens: {error!r}") from error
+        if sent != len(data):
+            self._gone = f"the guardian no longer listens: it took {sent} of {len(data)} bytes"
+            raise GuardianGone(self._gone)
+
+    def _hear(self) -> None:
+        try:
+            block = self._socket.recv(65536)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._end(f"the guardian ended: {error!r}")
+            return
+        if not block:
+            self._end("the guardian ended")
+            return
+        self._heard_s = clock.real_s()
+        *lines, self._pending = (self._pending + block).split(b"\n")
+        try:
+            for line in lines:
+                self._take(json.loads(line))
+        except (ValueError, KeyError, TypeError) as error:
+            self._end(f"the guardian sent what no guardian sends ({error!r})")
+
+    def _take(self, message: Mapping[str, Any]) -> None:
+        if "armed" in message:
+            self._answer(message["armed"], None)
+        elif "refused" in message:
+            self._answer(message["refused"], str(message["why"]))
+        elif "lost" in message:
+            self._lost[message["lost"]] = str(message["why"])
+        elif "alive" not in message:
+            raise ValueError(f"unknown message {message}")
+
+    def _answer(self, bay: str, why_not: str | None) -> None:
+        waiting = self._waiting.get(bay)
+        if waiting is None or waiting.done():
+            return
+        if why_not is None:
+            waiting.set_result(None)
+        else:
+            waiting.set_exception(GuardianGone(f"the guardian refuses bay {bay}: {why_not}"))
+
+    def _end(self, why: str) -> None:
+        self._gone = why
+        self._loop.remove_reader(self._socket.fileno())
+        for waiting in self._waiting.values():
+            if not waiting.done():
+                waiting.set_exception(GuardianGone(why))
 
 
-def off_entry(plan: OffPlan, threshold_a: float) -> dict[str, object]:
-    """Return what the guardian needs of one instrument, as JSON data; bytes in base 64."""
+def off_entry(plan: OffPlan, threshold_a: float, identity: Sequence[str] | None = None) -> dict[str, object]:
+    """Return what the guardian needs of one instrument, as JSON data; bytes in base 64.
+
+    `threshold_a`: the current in amperes below which it counts as off; `identity`: its maker, model and serial.
+    """
     data = {
         name: base64.b64encode(value).decode() if isinstance(value, bytes) else value
         for name, value in asdict(plan).items()
     }
-    return data | {"threshold_a": threshold_a}
+    return data | {"threshold_a": threshold_a, "identity": list(identity) if identity else None}

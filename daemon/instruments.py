@@ -7,6 +7,7 @@ from typing import Any
 
 from benchwarden.daemon.bench import BayEntry, Instrument, threshold_a
 from benchwarden.daemon.eyes import Trip, Watched
+from benchwarden.daemon.guardian_link import off_entry
 from benchwarden.drivers.errors import InstrumentError
 from benchwarden.drivers.fitting import Wire
 from benchwarden.drivers.off_plan import OffPlan
@@ -109,6 +110,11 @@ class Instruments:
         for role in self._by_name().values():
             await role.open()
 
+    async def let_go(self) -> None:
+        """Close the connections to loads and supply; the next exchange, or `open`, makes them again."""
+        for output in self.outputs.values():
+            await output.close()
+
     async def close(self) -> None:
         """Close every connection; never raises for what an instrument does."""
         for role in self._by_name().values():
@@ -138,6 +144,17 @@ class Instruments:
         if unreachable and self._memory is None:
             raise Trip(f"{'; '.join(unreachable)}; nothing goes on that the guardian could not switch off")
         return plans
+
+    def off_entries(self) -> list[dict[str, object]]:
+        """Return what the guardian needs of each load and supply, identity included; only after `open`.
+
+        Raises Trip if one of them cannot be reached without a driver.
+        """
+        known = {output.who: output.identity for output in self.outputs.values()}
+        return [
+            off_entry(plan, threshold, (known[plan.name].maker, known[plan.name].model, known[plan.name].serial))
+            for plan, threshold in self.off_plans()
+        ]
 
     def off_plans_and_rest(self) -> tuple[list[tuple[OffPlan, float]], list[str]]:
         """Return the same, and in words each load and supply that cannot be reached without a driver."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from benchwarden.daemon import guardian
+from benchwarden.daemon.guardian import Guardian, worker_command
 
 BAD_INPUT = 2
 
@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 def _demo(options: argparse.Namespace) -> int:
     orders = {"out": options.out, "profile": options.profile, "live": options.live}
     command = [sys.executable, "-m", "benchwarden.daemon.demo", json.dumps(orders)]
-    return guardian.guard(command, bench_inside_worker=True)
+    return Guardian(command, bench_inside_worker=True).run()
 
 
 def _packs(options: argparse.Namespace) -> dict[str, str]:
@@ -107,7 +107,7 @@ def _run(options: argparse.Namespace) -> int:
     from benchwarden.daemon.worker import Orders
 
     orders = Orders(options.bench, options.profile, _packs(options), options.runs)
-    return guardian.guard(guardian.worker_command(json.dumps(asdict(orders))))
+    return Guardian(worker_command(json.dumps(asdict(orders)))).run()
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import guardian
+from benchwarden.daemon import raw_wire
 from benchwarden.daemon.guardian_link import off_entry
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import load_bench
@@ -33,9 +33,9 @@ def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
             unreachable += rest
     code = OFF
     for entry in entries:
-        outcome = guardian.switch_off(entry)
+        outcome = raw_wire.switch_off(entry)
         print(f"{entry['name']} at {entry['address']}: {outcome}")
-        if outcome.startswith("NOT"):
+        if not raw_wire.is_confirmed(outcome):
             code = NOT_CONFIRMED
     for text in unreachable:
         print(f"NOT CONFIRMED ({text}): unplug it")

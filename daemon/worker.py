@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -142,7 +143,8 @@ async def _work(
     bench: Bench, jobs: Sequence[Job], runs: Path, descriptor: int, progress: Progress
 ) -> tuple[int, list[Path]]:
     async with Desk(progress.note) as desk:
-        return await carry_out(bench, jobs, runs, GuardianLink(descriptor), progress, desk.ask)
+        with closing(GuardianLink(descriptor)) as guardian:
+            return await carry_out(bench, jobs, runs, guardian, progress, desk.ask)
 
 
 def show_results(folders: Sequence[Path], out: Path, *, compare: bool) -> None:

@@ -21,7 +21,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import guardian
+from benchwarden.daemon import guardian, raw_wire
 
 pytestmark = pytest.mark.realtime
 
@@ -95,7 +95,7 @@ def entry(address: str, **other: object) -> dict[str, object]:
 
 def test_off_is_sent_read_back_and_measured(make_box: Callable[..., Box]) -> None:
     box = make_box()
-    assert guardian.switch_off(entry(box.address)) == "off, read back; 0.00 A measured"
+    assert raw_wire.switch_off(entry(box.address)) == "off, read back; 0.00 A measured"
     assert box.lines == ["SYST:REM", "INP OFF", "INP?", "MEAS:VOLT?;:MEAS:CURR?"]
 
 
@@ -122,20 +122,20 @@ def test_off_is_sent_read_back_and_measured(make_box: Callable[..., Box]) -> Non
             {"MEAS:VOLT?;:MEAS:CURR?": "21.6;much"},
             "NOT CONFIRMED (could not convert string to float: 'much'): unplug it",
         ),
-        ({"INP?": None}, "NOT CONFIRMED (timed out): unplug it"),
+        ({"INP?": None}, "NOT CONFIRMED (no answer): unplug it"),
     ],
 )
 def test_everything_else_is_not_confirmed(
     make_box: Callable[..., Box], answers: dict[str, str | None], outcome: str
 ) -> None:
     box = make_box(answers)
-    assert guardian.switch_off(entry(box.address), timeout_s=0.3) == outcome
+    assert raw_wire.switch_off(entry(box.address), timeout_s=0.3) == outcome
     assert box.lines[:2] == ["SYST:REM", "INP OFF"]  # off went out first, whatever came back
 
 
 def test_half_an_answer_is_none(make_box: Callable[..., Box]) -> None:
     box = make_box(None, "")
-    outcome = guardian.switch_off(entry(box.address), timeout_s=0.3)
+    outcome = raw_wire.switch_off(entry(box.address), timeout_s=0.3)
     assert outcome.startswith("NOT CONFIRMED (")
     assert "INP OFF" in box.lines
 
@@ -151,10 +151,10 @@ def test_a_closed_line_in_the_middle_of_an_answer_is_none() -> None:
 
         thread = threading.Thread(target=half)
         thread.start()
-        outcome = guardian.switch_off(entry(f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET"), timeout_s=1.0)
+        outcome = raw_wire.switch_off(entry(f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET"), timeout_s=1.0)
         thread.join()
     assert outcome in (
-        "NOT CONFIRMED (half an answer b'0'): unplug it",
+        "NOT CONFIRMED (half an answer, b'0'): unplug it",
         "NOT CONFIRMED ([Errno 104] Connection reset by peer): unplug it",
     )
 
@@ -162,32 +162,33 @@ def test_a_closed_line_in_the_middle_of_an_answer_is_none() -> None:
 def test_a_refused_connection_is_said() -> None:
     with socket.socket() as nobody:
         nobody.bind(("127.0.0.1", 0))
-        outcome = guardian.switch_off(entry(f"TCPIP::127.0.0.1::{nobody.getsockname()[1]}::SOCKET"))
+        outcome = raw_wire.switch_off(entry(f"TCPIP::127.0.0.1::{nobody.getsockname()[1]}::SOCKET"))
     assert outcome == "NOT CONFIRMED ([Errno 111] Connection refused): unplug it"
 
 
 def test_an_ipv6_host_keeps_its_colons() -> None:
-    outcome = guardian.switch_off(entry("TCPIP::[::1]::1::SOCKET"))
+    outcome = raw_wire.switch_off(entry("TCPIP::[::1]::1::SOCKET"))
     assert re.fullmatch(r"NOT CONFIRMED \(\[Errno \d+\] .+\): unplug it", outcome)  # refused, or no IPv6 here
 
 
 @pytest.mark.parametrize("address", ["USB::1::2::INSTR", "GPIB0::5::INSTR", "MEMORY::left/load", ""])
 def test_an_address_that_it_cannot_reach_is_said(address: str) -> None:
-    outcome = guardian.switch_off(entry(address))
+    outcome = raw_wire.switch_off(entry(address))
     assert outcome == (
-        f"NOT CONFIRMED (the guardian reaches TCPIP…::SOCKET and ASRL…::INSTR, not {address}): unplug it"
+        "NOT CONFIRMED (only TCPIP…::SOCKET and ASRL…::INSTR can be reached without a driver, "
+        f"not {address}): unplug it"
     )
 
 
 def test_an_entry_that_lacks_something_does_not_stop_the_guardian() -> None:
     broken = entry("TCPIP::127.0.0.1::1::SOCKET")
     del broken["reply_end"]
-    assert guardian.switch_off(broken) == "NOT CONFIRMED ('reply_end'): unplug it"
+    assert raw_wire.switch_off(broken) == "NOT CONFIRMED ('reply_end'): unplug it"
 
 
 def test_the_word_for_off_in_any_case_and_a_unit_behind_the_current(make_box: Callable[..., Box]) -> None:
     box = make_box({"INP?": "off", "MEAS:VOLT?;:MEAS:CURR?": "21.6;0.05A"})
-    assert guardian.switch_off(entry(box.address, current_unit="A")) == "off, read back; 0.05 A measured"
+    assert raw_wire.switch_off(entry(box.address, current_unit="A")) == "off, read back; 0.05 A measured"
 
 
 def test_a_serial_port_is_reached_by_raw_bytes() -> None:
@@ -211,7 +212,7 @@ def test_a_serial_port_is_reached_by_raw_bytes() -> None:
     thread = threading.Thread(target=instrument, daemon=True)
     thread.start()
     try:
-        outcome = guardian.switch_off(entry(f"ASRL{os.ttyname(far)}::INSTR"))
+        outcome = raw_wire.switch_off(entry(f"ASRL{os.ttyname(far)}::INSTR"))
     finally:
         os.close(far)
         os.close(near)
@@ -220,7 +221,7 @@ def test_a_serial_port_is_reached_by_raw_bytes() -> None:
 
 
 def test_a_serial_port_that_is_not_there_is_said(tmp_path: Path) -> None:
-    outcome = guardian.switch_off(entry(f"ASRL{tmp_path}/ttyUSB9::INSTR"))
+    outcome = raw_wire.switch_off(entry(f"ASRL{tmp_path}/ttyUSB9::INSTR"))
     assert outcome.startswith("NOT CONFIRMED (")
     assert "ttyUSB9" in outcome
 
@@ -233,7 +234,10 @@ line = socket.socket(fileno=int(sys.argv[-1]))
 def send(message): line.sendall(json.dumps(message).encode() + b"\\n")
 def arm(bay="left"):
     send({{"arm": bay, "off": {off!r}}})
-    assert json.loads(line.recv(1000)) == {{"armed": bay}}
+    heard = b""
+    while b"armed" not in heard or not heard.endswith(b"\\n"): heard += line.recv(1000)
+    said = [json.loads(one) for one in heard.splitlines()]
+    assert [one for one in said if "alive" not in one] == [{{"armed": bay}}]
 def beat(n=1, bay="left"): send({{"beat": bay, "n": n, "on": True}})
 def disarm(bay="left"): send({{"disarm": bay, "current_a": {{}}}})
 print(os.getpid(), flush=True)
@@ -241,9 +245,9 @@ print(os.getpid(), flush=True)
 """
 GUARDIAN = """
 import sys
-from benchwarden.daemon import guardian
-sys.exit(guardian.guard([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
-                        bench_inside_worker=sys.argv[3] == "inside"))
+from benchwarden.daemon import guardian, raw_wire
+sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
+                           bench_inside_worker=sys.argv[3] == "inside").run())
 """
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
 
@@ -303,11 +307,11 @@ def test_after_disarming_the_exit_code_is_the_worker_s(tmp_path: Path, make_box:
             "arm()\nwhile True: beat(bay='right'); time.sleep(0.1)",  # another bay's beats do not count
             "no sign of life from bay left for 0.",
         ),
-        ("arm(); line.sendall(b'nonsense\\n'); time.sleep(60)", "the worker sent what no worker sends"),
-        ("arm(); line.sendall(b'\\xff\\xfe\\n'); time.sleep(60)", "the worker sent what no worker sends"),
-        ("arm(); line.sendall(b'7\\n'); time.sleep(60)", "the worker sent what no worker sends"),
-        ("arm(); line.sendall(b'[]\\n{\"arm\": 1}\\n'); time.sleep(60)", "the worker sent what no worker sends"),
-        ("arm(); send({'beat': ['left']}); time.sleep(60)", "the worker sent what no worker sends"),
+        ("arm(); line.sendall(b'nonsense\\n'); time.sleep(60)", "the worker sent or took what no worker does"),
+        ("arm(); line.sendall(b'\\xff\\xfe\\n'); time.sleep(60)", "the worker sent or took what no worker does"),
+        ("arm(); line.sendall(b'7\\n'); time.sleep(60)", "the worker sent or took what no worker does"),
+        ("arm(); line.sendall(b'[]\\n{\"arm\": 1}\\n'); time.sleep(60)", "the worker sent or took what no worker does"),
+        ("arm(); send({'beat': ['left']}); time.sleep(60)", "the worker sent or took what no worker does"),
         ("arm(); disarm('right'); beat(); os._exit(0)", "the worker ended"),
     ],
 )
@@ -434,7 +438,7 @@ def test_a_worker_that_does_not_stop_is_killed(tmp_path: Path, make_box: Callabl
 
 
 def test_a_closed_standard_error_stops_nothing() -> None:
-    code = "import os; os.close(2); from benchwarden.daemon.guardian import say; say('x'); print('on')"
+    code = "import os; os.close(2); from benchwarden.daemon.guardian import to_terminal; to_terminal('x'); print('on')"
     done = subprocess.run([sys.executable, "-c", code], env=ENVIRONMENT, capture_output=True, text=True, check=True)
     assert done.stdout == "on\n"
 

@@ -74,10 +74,10 @@ def linked(answer: Callable[[dict[str, object]], bytes | None], work: Callable[[
     async def run() -> None:
         link = GuardianLink(other.link_descriptor)
         try:
-            await link.arm("left", [(PLAN, 0.12)])
+            await link.arm("left", [off_entry(PLAN, 0.12)])
             work(link, other)
         finally:
-            link._socket.close()
+            link.close()
 
     try:
         asyncio.run(run())
@@ -88,7 +88,8 @@ def linked(answer: Callable[[dict[str, object]], bytes | None], work: Callable[[
 
 def test_arming_hands_over_everything_needed_to_switch_off() -> None:
     other = linked(good, lambda link, other: None)
-    assert other.first == {"arm": "left", "off": [json.loads(json.dumps(off_entry(PLAN, 0.12)))]}
+    expected = [json.loads(json.dumps(off_entry(PLAN, 0.12)))]
+    assert other.first == {"arm": "left", "off": expected, "contactor": None}
 
 
 def test_an_entry_is_json_with_bytes_in_base_64() -> None:
@@ -102,13 +103,17 @@ def test_an_entry_is_json_with_bytes_in_base_64() -> None:
 @pytest.mark.parametrize(
     ("answer", "reason"),
     [
-        (b'{"armed": "right"}\n', 'the guardian answered b\'{"armed": "right"}\\\\n\' when asked to watch bay left'),
-        (b"{}\n", "the guardian answered"),
-        (b"no\n", "the guardian"),
-        (None, "the guardian"),
+        (b'{"refused": "left", "why": "another box"}\n', "the guardian refuses bay left: another box"),
+        (b'{"armed": "right"}\n', "the guardian did not confirm bay left: TimeoutError"),
+        (b"{}\n", "the guardian sent what no guardian sends"),
+        (b"no\n", "the guardian sent what no guardian sends"),
+        (None, "the guardian ended"),
     ],
 )
-def test_without_the_guardian_s_word_nothing_goes_on(answer: bytes | None, reason: str) -> None:
+def test_without_the_guardian_s_word_nothing_goes_on(
+    answer: bytes | None, reason: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchwarden.daemon.guardian_link.ARM_TIMEOUT_S", 0.2)
     with pytest.raises(GuardianGone, match=reason):
         linked(lambda _: answer, lambda link, other: None)
 
@@ -117,6 +122,27 @@ def test_a_guardian_that_says_nothing_is_gone(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr("benchwarden.daemon.guardian_link.ARM_TIMEOUT_S", 0.1)
     with pytest.raises(GuardianGone, match="the guardian did not confirm bay left: TimeoutError"):
         linked(lambda _: b"", lambda link, other: None)
+
+
+def test_a_guardian_that_falls_silent_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A frozen guardian reads nothing, but its socket takes minutes of beats: only its own signs of life tell."""
+    monkeypatch.setattr("benchwarden.daemon.guardian_link.GUARDIAN_SILENCE_S", -1.0)
+
+    def work(link: GuardianLink, other: Other) -> None:
+        with pytest.raises(GuardianGone, match="no sign of life from the guardian"):
+            link.beat("left", 1, True)
+
+    linked(good, work)
+
+
+def test_a_lost_contactor_ends_the_bay_and_no_other() -> None:
+    def work(link: GuardianLink, other: Other) -> None:
+        link._hear()
+        with pytest.raises(GuardianGone, match="the contactor cannot be held"):
+            link.beat("left", 1, True)
+        link.beat("right", 1, True)
+
+    linked(lambda message: good(message) + b'{"lost": "left", "why": "the contactor cannot be held"}\n', work)
 
 
 def test_beats_and_disarming_are_lines_of_json() -> None:

@@ -16,7 +16,6 @@ from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
-from benchwarden.drivers.off_plan import OffPlan
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import Plan, work_out
 from benchwarden.profiles.profile import read_profile
@@ -51,12 +50,12 @@ def on_virtual_time(work: Coroutine[Any, Any, T]) -> T:
 class StandInGuardian:
     """The other end of the guardian's socket: hears everything, and can be made to hang up."""
 
-    armed: dict[str, Sequence[tuple[OffPlan, float]]] = field(default_factory=dict)
+    armed: dict[str, Sequence[Mapping[str, object]]] = field(default_factory=dict)
     disarmed: list[str] = field(default_factory=list)
     beats: list[tuple[str, float, bool]] = field(default_factory=list)
     on_beat: Callable[[], None] = lambda: None
 
-    async def arm(self, bay: str, off: Sequence[tuple[OffPlan, float]]) -> None:
+    async def arm(self, bay: str, off: Sequence[Mapping[str, object]], contactor: object = None) -> None:
         self.armed[bay] = off
 
     def beat(self, bay: str, sequence: int, on: bool) -> None:
