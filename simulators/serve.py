@@ -2,7 +2,9 @@
 
 import asyncio
 import contextlib
+import fcntl
 import os
+import termios
 import tty
 from collections import deque
 from collections.abc import AsyncIterator, Callable
@@ -112,7 +114,8 @@ class _TcpServer:
         self.clients.append(client)
         self.empty.clear()
         if self.single_session and len(self.clients) > 1 and client.transport is not None:
-            client.transport.pause_reading()
+            # Not at once: an older Python 3.11 begins to read only after it has made the connection known.
+            asyncio.get_running_loop().call_soon(client.transport.pause_reading)
 
     def left(self, client: _Connection) -> None:
         """Forget a client and serve the one that has waited longest."""
@@ -154,8 +157,9 @@ async def serve_tcp(
 class _Pty:
     """The instrument's end of a pseudo terminal."""
 
-    def __init__(self, endpoint: Endpoint, near: int) -> None:
+    def __init__(self, endpoint: Endpoint, near: int, far: int) -> None:
         self._near = near
+        self._far = far
         self._open = True
         self._out = b""
         self._loop = asyncio.get_running_loop()
@@ -171,6 +175,9 @@ class _Pty:
         except OSError:
             self.close()
             return
+        # A real port forgets a client's exclusive claim when that client is gone, however it went; this one is never
+        # closed by its last user, and would lock out the next.
+        fcntl.ioctl(self._far, termios.TIOCNXCL)
         self._conversation.feed(data)
 
     def _send(self, data: bytes) -> None:
@@ -207,7 +214,7 @@ async def serve_pty(device: Device | Endpoint) -> AsyncIterator[str]:
     """
     near, far = os.openpty()
     tty.setraw(far)
-    pty = _Pty(_endpoint(device), near)
+    pty = _Pty(_endpoint(device), near, far)
     try:
         yield f"ASRL{os.ttyname(far)}::INSTR"
     finally:
