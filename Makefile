@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 ORACLE := .venv-oracle
 
-.PHONY: demo demo-live test lint oracle clean
+.PHONY: demo demo-live test benchmark lint oracle clean
 
 demo: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo
@@ -14,6 +14,10 @@ demo-live: $(VENV)/installed
 
 test: $(VENV)/dev
 	$(BIN)/python -m pytest
+
+# Speed, as ratios within one run; prints what it measured.
+benchmark: $(VENV)/dev
+	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks
 
 lint: $(VENV)/dev
 	$(BIN)/ruff check .
