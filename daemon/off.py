@@ -1,7 +1,9 @@
 """`benchwarden off`: switch off by the guardian's own way, which needs no session, no driver and no run."""
 
+import os
 import sys
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from benchwarden.daemon import raw_wire
@@ -31,13 +33,13 @@ def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
             plans, rest = Instruments(bay, folder=bench_path.parent).off_plans_and_rest()
             entries += [off_entry(plan, threshold_a) for plan, threshold_a in plans]
             unreachable += rest
-    code = OFF
-    for entry in entries:
-        outcome = raw_wire.switch_off(entry)
-        print(f"{entry['name']} at {entry['address']}: {outcome}")
-        if not raw_wire.is_confirmed(outcome):
-            code = NOT_CONFIRMED
-    for text in unreachable:
-        print(f"NOT CONFIRMED ({text}): unplug it")
-        code = NOT_CONFIRMED
-    return code
+    # All at once, and before anything is said: one that does not answer, or a reader that has gone, delays nobody.
+    with ThreadPoolExecutor(max_workers=max(len(entries), 1)) as pool:
+        outcomes = list(pool.map(raw_wire.switch_off, entries))
+    lines = [f"{entry['name']} at {entry['address']}: {said}" for entry, said in zip(entries, outcomes, strict=True)]
+    lines += [f"NOT CONFIRMED ({text}): unplug it" for text in unreachable]
+    try:
+        print(*lines, sep="\n", flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # so that nothing is flushed to it at the end
+    return NOT_CONFIRMED if unreachable or not all(map(raw_wire.is_confirmed, outcomes)) else OFF

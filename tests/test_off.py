@@ -1,5 +1,8 @@
 """`benchwarden off`: every load and supply, by raw bytes, whatever any one of them does."""
 
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -68,6 +71,19 @@ def test_one_that_cannot_be_reached_does_not_keep_the_others(shed: Shed, capsys:
     assert "NOT CONFIRMED (left load at USB0::1::2::INSTR: the guardian reaches " in out
     assert out.count("off, read back") == 3
     assert "OUTPut OFF" in shed.supplies[0].lines
+
+
+def test_a_reader_that_has_gone_keeps_nothing_on(shed: Shed) -> None:
+    """`off --all | head -1`: everything is off before anything is said."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "benchwarden.daemon.main", "off", "--all", "--bench", str(shed.bench)]
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
+    with os.fdopen(writing, "wb") as out:
+        done = subprocess.run(command, env=environment, stdout=out, stderr=subprocess.PIPE, check=False)
+    assert (done.returncode, done.stderr) == (OFF, b"")
+    assert all("INPut OFF" in box.lines for box in shed.loads)
+    assert all("OUTPut OFF" in box.lines for box in shed.supplies)
 
 
 def test_bad_input_switches_nothing(shed: Shed, capsys: pytest.CaptureFixture[str]) -> None:
