@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -10,6 +11,7 @@ from pathlib import Path
 from benchwarden.daemon.guardian import Guardian, worker_command
 
 BAD_INPUT = 2
+READER_GONE = 141  # what a shell says of a program that was ended by a closed pipe
 
 _EPILOG = """\
 Lithium packs burn. Test them on a surface that cannot, away from what can, with a smoke alarm and a way to cut
@@ -22,7 +24,11 @@ exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     options = _parser().parse_args(arguments)
-    result: int = options.command(options)
+    try:
+        result: int = options.command(options)
+    except BrokenPipeError:  # whoever read this has gone; nothing that switches writes to standard output
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
     return result
 
 

@@ -26,6 +26,8 @@ def report(paths: Sequence[Path]) -> int:
     for run in runs:
         found = figures(run)
         write_result(run, found)
+        # Not as the table's title, which would be broken to the table's width, and a path with it.
+        print(f"{run.info.pack_name}, {run.info.title}: {run.path}", flush=True)
         console.print(summary(run, found))
         _draw([run.path], run.path)
     return DONE

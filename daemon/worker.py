@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -155,7 +155,8 @@ def show_results(folders: Sequence[Path], out: Path, *, compare: bool) -> None:
         subprocess.run([*command, "report", *runs], check=False, stdin=subprocess.DEVNULL)
     if compare and len(runs) > 1:
         subprocess.run([*command, "compare", *runs, "--out", str(out)], check=False, stdin=subprocess.DEVNULL)
-    print(*(f"run folder: {run}" for run in runs), sep="\n", flush=True)
+    with suppress(OSError):  # a terminal that has gone
+        print(*(f"run folder: {run}" for run in runs), sep="\n", flush=True)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ from benchwarden.results.run import Run
 
 def summary(run: Run, found: Figures) -> Table:
     """Return the figures of one run, how it ended, and what could not be told and why."""
-    shown = Table(title=f"{run.info.pack_name} · {run.info.title} · {run.path}", title_justify="left")
+    shown = Table()
     shown.add_column("figure")
     shown.add_column("value", justify="right")
     for name, words, factor, decimals in ROWS:
