@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass, replace
 
+from benchwarden.profiles.before_drawing import NOTHING_JUDGED, Judged, judge
 from benchwarden.profiles.decision import OFF, Decision, Draw, Seen, ended, lowest_group
 from benchwarden.profiles.planned import PlannedLadder, Rung
-from benchwarden.profiles.step_discharge import ambient_flags, groups_unseen, spread_flags
 
 _ROUNDING_S = 1e-3
 # The first tenth of a second is the load's own rise; it does not belong to the mean of the hold.
@@ -40,24 +40,18 @@ class LadderState:
     count: int = 0
     lowest_v: float | None = None
     judged_at_end: bool = False
-    ambient_judged: bool = False
-    spread_judged: bool = False
+    judged: Judged = NOTHING_JUDGED
     records: tuple[RungRecord, ...] = ()
 
 
 def decide_ladder(step: PlannedLadder, state: LadderState, seen: Seen) -> Decision:
     """Go up rung by rung until the floor, the temperature cut-off, the time, or the last planned rung."""
-    flags: tuple[str, ...] = ()
-    if not state.ambient_judged and seen.ambient_c is not None:
-        flags = ambient_flags(step, seen)
-        state = replace(state, ambient_judged=True)
-    if not state.spread_judged:
-        if seen.output == "off" and groups_unseen(seen):
-            return Decision(OFF, 1.0, state, "waiting for the groups", None, flags)
-        more, refused = spread_flags(seen)
-        flags, state = (*flags, *more), replace(state, spread_judged=True)
-        if refused:
-            return ended(state, "ladder", more[0], "not possible", flags, final=True)
+    start = judge(step, state.judged, seen)
+    flags, state = start.flags, replace(state, judged=start.judged)
+    if start.waits:
+        return Decision(OFF, 1.0, state, "waiting for the groups", None, flags)
+    if start.refused:
+        return ended(state, "ladder", start.refused, "not possible", flags, final=True)
     rung = step.rungs[state.index]
     phase = f"burst {rung.number}: {rung.current_a:.1f} A" if state.bursting else f"rest {rung.number}"
     on = state.bursting and seen.output == "load" and seen.since_on_s is not None
