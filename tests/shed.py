@@ -1,6 +1,7 @@
 """A simulated bench in a process of its own, and the guardian with its worker beside it: for tests in real seconds."""
 
 import os
+import select
 import socket
 import subprocess
 import sys
@@ -37,6 +38,17 @@ def wait_for(what: Callable[[], object], seconds: float) -> object:
             return found
         time.sleep(0.02)
     raise AssertionError(f"did not happen within {seconds} s")
+
+
+def hear(running: "subprocess.Popen[str]", words: str, seconds: float = 10.0) -> str:
+    """Return what a process has said on its standard error once these words were among it; fails after `seconds`."""
+    assert running.stderr is not None
+    said, end = "", time.monotonic() + seconds
+    while words not in said:
+        assert time.monotonic() < end, f"{words!r} was not said within {seconds} s, only {said!r}"
+        if select.select([running.stderr], [], [], 0.1)[0]:
+            said += os.read(running.stderr.fileno(), 65536).decode()
+    return said
 
 
 class Shed:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from benchwarden.results.folder import read_run
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, on_and_sampled, wait_for, worker_of
+from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, hear, on_and_sampled, wait_for, worker_of
 
 pytestmark = pytest.mark.realtime
 
@@ -51,10 +51,11 @@ def test_a_worker_that_dies_or_freezes_leaves_the_load_off(shed: Shed, how: sign
         assert took_s < (2.0 if how == signal.SIGKILL else 8.0)
         assert not Path(f"/proc/{worker}").exists() or "Z" in Path(f"/proc/{worker}/stat").read_text().split()[2]
         assert running.poll() is None  # it goes on asserting off
+        said = hear(running, "left load at")  # the load is off before the guardian says so
         assert not shed.is_on()
     finally:
         running.kill()
-        _, said = running.communicate(timeout=10)
+        running.communicate(timeout=10)
     assert re.search(r"guardian: left load at \S+: off, read back; 0\.0\d A measured", said)
     left = read_run(shed.run_folder())
     assert len(left.samples) >= 3
