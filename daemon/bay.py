@@ -107,7 +107,7 @@ class BayRun:
             off_threshold_a=off_a["load"],
             keep=self._keep,
             say=self._say,
-            alive=lambda sequence, on: self._guardian.beat(self._entry.name, sequence, on),
+            alive=self._alive,
             ask=self._ask,
             started_unix_s=self._started_unix_s,
         )
@@ -213,9 +213,19 @@ class BayRun:
     def _keep(self, sample: Sample) -> None:
         assert self._record is not None
         self._record.keep(sample)
-        self._show(sample, len(self._plan.steps))
-        if self._record.problem:
-            raise Trip(self._record.problem)
+        self._show(sample, self._plan.steps[-1].number)
+        self._check_record()
+
+    def _alive(self, sequence: int, on: bool) -> None:
+        """At every look, however seldom a profile records: is the record kept, has the machine slept?"""
+        self._check_record()
+        self._guardian.beat(self._entry.name, sequence, on)
+
+    def _check_record(self) -> None:
+        assert self._record is not None
+        problem = self._record.problem or self._record.clock_problem()
+        if problem:
+            raise Trip(problem)
 
     def _say(self, event: str, **details: object) -> None:
         if self._record:

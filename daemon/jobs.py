@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from benchwarden.daemon.bench import BayEntry, Bench, read_bench
 from benchwarden.daemon.files import read_text
@@ -16,7 +17,11 @@ from benchwarden.profiles.shipped import library_names, library_text
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One pack in one bay, and the plan for it; `profile_name` names the profile's file, `folder` the bench file's."""
+    """One pack in one bay, and the plan for it; `profile_name` names the profile's file, `folder` the bench file's.
+
+    `pack_text` and `profile_text` are what the files said, kept so that a run can be continued without them;
+    `continues` names the run that this one continues, and from where.
+    """
 
     entry: BayEntry
     pack: Pack
@@ -24,6 +29,9 @@ class Job:
     profile_name: str
     plan: Plan
     folder: Path = Path()
+    pack_text: str = ""
+    profile_text: str = ""
+    continues: Mapping[str, Any] | None = None
 
 
 def load_bench(path: Path) -> Bench:
@@ -46,22 +54,23 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
     Raises FileMistakes with every mistake in every file, and every reason why a plan is refused.
     """
     mistakes: list[str] = []
-    profile_name, wanted = _profile(profile, mistakes)
-    found: list[tuple[BayEntry, Pack, Path]] = []
+    profile_name, profile_text, wanted = _profile(profile, mistakes)
+    found: list[tuple[BayEntry, Pack, str, Path]] = []
     for bay, path in packs.items():
         entry = bench.find(bay)
         if entry is None:
             known = ", ".join(one.name for one in bench.bay)
             mistakes.append(f"{bench_path}: [[bay]]: there is no bay {bay!r}; known: {known}")
         try:
-            pack = read_pack(read_text(path, "pack file"), str(path))
+            pack_text = read_text(path, "pack file")
+            pack = read_pack(pack_text, str(path))
         except FileMistakes as error:
             mistakes.extend(error.mistakes)
             continue
         if entry is not None:
-            found.append((entry, pack, path))
+            found.append((entry, pack, pack_text, path))
     jobs: list[Job] = []
-    for entry, pack, path in found:
+    for entry, pack, pack_text, path in found:
         if wanted is None:
             continue
         try:
@@ -69,22 +78,26 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
         except PlanRefused as error:
             mistakes.extend(f"{profile_name} for {path} in bay {entry.name}: {why}" for why in error.reasons)
             continue
-        jobs.append(Job(entry, pack, wanted, profile_name, plan, bench_path.parent))
+        jobs.append(Job(entry, pack, wanted, profile_name, plan, bench_path.parent, pack_text, profile_text))
     if mistakes:
         raise FileMistakes(mistakes)
     return jobs
 
 
-def _profile(profile: str, mistakes: list[str]) -> tuple[str, Profile | None]:
+def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | None]:
+    """Return a profile's name, its text, and what that says (None: there are mistakes)."""
+    text = ""
     try:
         if profile in library_names():
-            return profile, read_profile(library_text(profile), f"profile {profile}")
+            text = library_text(profile)
+            return profile, text, read_profile(text, f"profile {profile}")
         path = Path(profile)
         if not path.suffix and not path.exists():
             names = ", ".join(library_names())
             mistakes.append(f"profile {profile!r}: neither a file nor a shipped profile; shipped: {names}")
-            return profile, None
-        return path.stem, read_profile(read_text(path, "profile"), profile)
+            return profile, text, None
+        text = read_text(path, "profile")
+        return path.stem, text, read_profile(text, profile)
     except FileMistakes as error:
         mistakes.extend(error.mistakes)
-        return profile, None
+        return profile, text, None

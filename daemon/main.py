@@ -63,6 +63,19 @@ def _parser() -> argparse.ArgumentParser:
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
+    again = commands.add_parser(
+        "continue", help="go on with a run that was cut short, from a step boundary, as a new run"
+    )
+    again.add_argument("run", metavar="RUN", help="the run folder")
+    again.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    again.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
+    again.set_defaults(command=_continue)
+
+    seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
+    seal.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
+    seal.set_defaults(command=_seal)
+
     off = commands.add_parser("off", help="switch loads and supplies off and read them back")
     off.add_argument("bays", metavar="BAY", nargs="*", help="bays to switch off")
     off.add_argument("--all", action="store_true", help="every bay of the bench")
@@ -129,6 +142,32 @@ def _plan(options: argparse.Namespace) -> int:
         _refuse(error.mistakes)
     print(json.dumps([as_data(job) for job in jobs], indent=2) if options.json else as_text(jobs))
     return 0
+
+
+def _continue(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.continue_run import prepare_continuation
+    from benchwarden.daemon.jobs import load_bench
+    from benchwarden.daemon.show_plan import as_text
+    from benchwarden.daemon.worker import Orders
+    from benchwarden.profiles.mistakes import FileMistakes
+
+    path = Path(options.bench)
+    try:
+        found = prepare_continuation(load_bench(path), path, Path(options.run))
+    except FileMistakes as error:
+        _refuse(error.mistakes)
+    print(found.as_text(), flush=True)
+    if options.plan:
+        print(f"\n{as_text([found.job])}")
+        return 0
+    orders = Orders(options.bench, "", {}, options.runs, continues=options.run)
+    return Guardian(worker_command(json.dumps(asdict(orders)))).run()
+
+
+def _seal(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.reporting import seal
+
+    return seal([Path(run) for run in options.runs])
 
 
 def _off(options: argparse.Namespace) -> int:

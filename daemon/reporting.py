@@ -10,7 +10,7 @@ from rich.console import Console
 from benchwarden.results.compare import ComparisonRefused, table
 from benchwarden.results.compare import compare as compare_runs
 from benchwarden.results.figures import figures, write_result
-from benchwarden.results.folder import FolderError, read_run
+from benchwarden.results.folder import FolderError, drop_unused_reserve, read_run
 from benchwarden.results.run import Run
 from benchwarden.results.summary import summary
 
@@ -25,12 +25,35 @@ def report(paths: Sequence[Path]) -> int:
     console = Console()
     for run in runs:
         found = figures(run)
-        write_result(run, found)
+        if not run.live:  # of a run that goes on there is no result yet
+            write_result(run, found)
         # Not as the table's title, which would be broken to the table's width, and a path with it.
         print(f"{run.info.pack_name}, {run.info.title}: {run.path}", flush=True)
         console.print(summary(run, found))
         _draw([run.path], run.path)
     return DONE
+
+
+def seal(paths: Sequence[Path]) -> int:
+    """Write the partial result of runs that ended without an end; returns the exit code.
+
+    Their events stay as they are: they are the record. Refused for a run that is still being written.
+    """
+    runs = _read(paths)
+    if runs is None:
+        return BAD_INPUT
+    code = DONE
+    for run in runs:
+        if run.live:
+            print(f"{run.path}: it is still being written; a run that was interrupted would be right", file=sys.stderr)
+            code = BAD_INPUT
+        elif run.ending.how != "interrupted":
+            print(f"{run.path}: it has its end ({run.ending.how}): nothing to seal")
+        else:
+            write_result(run)
+            drop_unused_reserve(run.path)
+            print(f"{run.path}: sealed as interrupted, with partial figures")
+    return code
 
 
 def compare(paths: Sequence[Path], out: Path) -> int:

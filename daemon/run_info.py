@@ -26,6 +26,8 @@ def run_info(
         "bay": job.entry.name,
         "pack": job.pack.model_dump(mode="json", by_alias=True, exclude_none=True),
         "profile": {"name": job.profile_name, "title": job.plan.title},
+        "sources": {"pack": job.pack_text, "profile": job.profile_text},
+        "continues": dict(job.continues) if job.continues else None,
         "plan": plan_as_data(job.plan),
         "fingerprint": job.plan.fingerprint,
         "fingerprint_parts": job.plan.fingerprint_parts,

@@ -14,10 +14,11 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchwarden.daemon import clock
+from benchwarden.daemon import clock, space
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask, Ending
+from benchwarden.daemon.continue_run import prepare_continuation
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job, load_bench, prepare
@@ -25,6 +26,7 @@ from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.progress import Progress, View, left_s
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
+from benchwarden.daemon.sealing import seal_interrupted
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.folder import new_folder
 from benchwarden.results.sample import Sample
@@ -35,12 +37,13 @@ _CODES = {"finished": FINISHED, "tripped": TRIPPED, "stopped": STOPPED}
 
 @dataclass(frozen=True, slots=True)
 class Orders:
-    """What the command line asked for: paths as text, `packs` maps bays to pack files."""
+    """What the command line asked for: paths as text, `packs` maps bays to pack files; or a run to go on with."""
 
     bench: str
     profile: str
     packs: dict[str, str]
     runs: str | None = None
+    continues: str | None = None
 
 
 async def carry_out(
@@ -118,7 +121,10 @@ def main(arguments: Sequence[str]) -> int:
     path = Path(orders.bench)
     try:
         bench = load_bench(path)
-        jobs = prepare(bench, path, orders.profile, {bay: Path(pack) for bay, pack in orders.packs.items()})
+        if orders.continues:
+            jobs = [prepare_continuation(bench, path, Path(orders.continues)).job]
+        else:
+            jobs = prepare(bench, path, orders.profile, {bay: Path(pack) for bay, pack in orders.packs.items()})
         if not bench.simulated:
             raise FileMistakes(
                 [
@@ -126,10 +132,14 @@ def main(arguments: Sequence[str]) -> int:
                     "its guardian and its checks before a run are not yet complete enough for real packs"
                 ]
             )
+        runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
+        no_room = space.refusal(runs, sum(space.needed_bytes(run_info(bench, job, {}, 0.0)) for job in jobs))
+        if no_room:
+            raise FileMistakes([no_room])
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
-    runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
+    seal_interrupted(runs)
     progress = Progress()
     try:
         code, folders = asyncio.run(_work(bench, jobs, runs, int(arguments[1]), progress))

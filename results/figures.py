@@ -62,7 +62,17 @@ def _flags(run: Run) -> list[str]:
                 found.append(str(text) if step is None else f"step {step}: {text}")
         elif name == "step_ended" and isinstance(event.get("flags"), list):
             found.extend(f"step {event.get('step')}: {flag}" for flag in event["flags"])
+        elif name == "record_failed":
+            found.append(f"{event.get('file')} {event.get('why')}")
+    if run.info.continues:
+        before = run.info.continues
+        found.append(
+            f"continues {before.get('run')}, which was {before.get('how')}: began with step {before.get('from_step')} "
+            "and holds nothing of what came before"
+        )
     ending = run.ending
+    if ending.how == "interrupted":
+        found.append("partial: the run was interrupted, and its figures tell of what was done until then")
     if ending.how != "finished":
         found.append(f"run {ending.how}: {ending.why}" if ending.why else f"run {ending.how}")
     if ending.off_confirmed is False:
@@ -80,6 +90,8 @@ def result_data(run: Run, found: Figures) -> dict[str, Any]:
         "profile": run.info.title,
         "fingerprint": run.info.fingerprint,
         "ended": asdict(ending),
+        "partial": ending.how != "finished",
+        "continues": dict(run.info.continues),
         "discharge_ended": {"by": found.ended_by, "words": found.ended_words},
         "ladder_ended": {"by": found.ladder_ended_by, "words": found.ladder_ended_words},
         "figures": {name: asdict(figure) for name, figure in found.items()},

@@ -2,14 +2,17 @@
 
 Standard library only: the worker writes with this. A run folder holds run.json (what was planned and with
 what), samples-001.csv and further segments, and events.jsonl; everything else in it is derived and can be
-rebuilt from these three.
+rebuilt from these three. When the disk was full or a file failed, rows and events went on in further segments and
+in reserve.bin; reading joins them all.
 """
 
+import fcntl
 import json
 import os
 import re
 import unicodedata
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,10 +24,12 @@ from benchwarden.results.sample import Sample
 RUN_FILE = "run.json"
 EVENTS_FILE = "events.jsonl"
 RESULT_FILE = "result.json"
+RESERVE_FILE = "reserve.bin"
 FORMAT = 1
 """The number of this folder's layout, written to run.json as "format"."""
 
 _SEGMENT = re.compile(r"samples-(\d{3,})\.csv")
+_EVENTS_SEGMENT = re.compile(r"events-(\d{3,})\.jsonl")
 
 
 class FolderError(Exception):
@@ -83,6 +88,11 @@ def new_folder(runs: Path, pack_name: str, profile_name: str, started_unix_s: fl
 def segment_name(number: int) -> str:
     """Return the name of the samples file with this number, counted from 1: "samples-001.csv"."""
     return f"samples-{number:03d}.csv"
+
+
+def events_name(number: int) -> str:
+    """Return the name of the events file with this number: "events.jsonl", then "events-002.jsonl"."""
+    return EVENTS_FILE if number == 1 else f"events-{number:03d}.jsonl"
 
 
 def segments(folder: Path) -> list[tuple[int, Path]]:
@@ -145,20 +155,62 @@ def sync_directory(path: Path) -> None:
         os.close(descriptor)
 
 
+def is_being_written(folder: Path) -> bool:
+    """Whether some process holds the lock of a run's folder: its run goes on."""
+    try:
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:  # a file system without locks
+        return False
+    finally:
+        os.close(descriptor)
+    return False
+
+
+def drop_unused_reserve(folder: Path) -> None:
+    """Remove the reserve of a run that nobody writes any more, if nothing was written to it; never raises."""
+    problems: list[str] = []
+    rows, events = _read_reserve(folder, problems)
+    if not (rows or events or problems or is_being_written(folder)):
+        with suppress(OSError):
+            (folder / RESERVE_FILE).unlink()
+
+
+def interrupted_runs(runs: Path) -> list[Path]:
+    """Return the run folders below `runs` that have neither an end nor a result, and that nobody writes."""
+    found: list[Path] = []
+    for info in sorted(runs.glob(f"*/*/{RUN_FILE}")):
+        folder = info.parent
+        if (folder / RESULT_FILE).exists() or is_being_written(folder):
+            continue
+        ignored: list[str] = []
+        events = _read_events(folder, _read_reserve(folder, ignored)[1], ignored)
+        if not any(event["event"] == "ended" for event in events):
+            found.append(folder)
+    return found
+
+
 def read_run(path: Path) -> Run:
     """Return a run as it lies in its folder, whatever happened to its files.
 
-    Whole rows and events are kept; a torn tail, a gap in the sequence, a segment that is missing, a row that
-    cannot be read and a run.json that is missing are named in `Run.problems`. Raises FolderError only when
-    `path` is no directory.
+    Whole rows and events are kept, from every segment and the reserve, each once by its number; a torn tail, a gap in
+    the sequence, a segment that is missing, a row that cannot be read and a run.json that is missing are named in
+    `Run.problems`. Raises FolderError only when `path` is no directory.
     """
     if not path.is_dir():
         raise FolderError(f"{path}: no such directory; the folder of a run would be right")
     problems: list[str] = []
+    live = is_being_written(path)
     info = _read_info(path, problems)
-    samples = _read_samples(path, problems)
-    events = _read_events(path, problems)
-    return Run(path=path, info=info, samples=samples, events=events, problems=problems)
+    rows, lines = _read_reserve(path, problems)
+    samples = _read_samples(path, rows, problems)
+    events = _read_events(path, lines, problems)
+    return Run(path=path, info=info, samples=samples, events=events, problems=problems, live=live)
 
 
 def _read_info(folder: Path, problems: list[str]) -> RunInfo:
@@ -176,82 +228,136 @@ def _read_info(folder: Path, problems: list[str]) -> RunInfo:
     return info_from(data, problems)
 
 
-def _whole_lines(path: Path, problems: list[str]) -> list[str]:
-    """Return the lines that end with a line end; what stands after the last one was torn off."""
+def _content(path: Path, problems: list[str]) -> bytes | None:
     try:
-        content = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         problems.append(f"{path.name}: missing")
-        return []
     except OSError as problem:
         problems.append(f"{path.name}: cannot be read ({problem.strerror})")
+    return None
+
+
+def _whole_lines(name: str, content: bytes | None, problems: list[str]) -> list[str]:
+    """Return the lines that end with a line end; what stands after the last one was torn off."""
+    if content is None:
         return []
     whole, _, torn = content.rpartition(b"\n")
     lines = whole.decode("utf-8", errors="replace").split("\n") if whole else []
     if torn:
-        problems.append(f"{path.name}: torn tail of {len(torn)} bytes after line {len(lines)}, left out")
+        problems.append(f"{name}: torn tail of {len(torn)} bytes after line {len(lines)}, left out")
     elif not content:
-        problems.append(f"{path.name}: empty; torn before its first line was written")
+        problems.append(f"{name}: empty; torn before its first line was written")
     return lines
 
 
-def _read_samples(folder: Path, problems: list[str]) -> list[Sample]:
-    samples: list[Sample] = []
+def _read_reserve(folder: Path, problems: list[str]) -> tuple[list[str], list[str]]:
+    """Return the reserve's rows with the header before them, and its events; zeros are what was never written."""
+    if not (folder / RESERVE_FILE).exists():
+        return [], []
+    content = (_content(folder / RESERVE_FILE, problems) or b"").rstrip(b"\0")
+    if not content:
+        return [], []
+    lines = _whole_lines(RESERVE_FILE, content, problems)
+    if b"\0" in content:
+        problems.append(f"{RESERVE_FILE}: holes; what was not yet on the disk when the power went is missing")
+        # Nobody knows where in a line its zeros end: what is left of a number would read as another number.
+        lines = [line for line in lines if "\0" not in line]
+    events = [line for line in lines if line.startswith("{")]
+    rows = [line for line in lines if not line.startswith("{")]
+    return (rows if len(rows) > 1 else []), events
+
+
+def _read_samples(folder: Path, reserve: list[str], problems: list[str]) -> list[Sample]:
+    parts: list[list[tuple[str, Sample]]] = []
     found = segments(folder)
     if not found:
         problems.append(f"{segment_name(1)}: missing; the run left no samples")
     for expected, (number, path) in enumerate(found, start=1):
         if number != expected and (expected == 1 or number != found[expected - 2][0] + 1):
             problems.append(f"{path.name}: the segment before it is missing")
-        _read_segment(path, samples, problems)
-    return samples
+        lines = _whole_lines(path.name, _content(path, problems), problems)
+        parts.append(_read_segment(path.name, lines, problems))
+    parts.append(_read_segment(RESERVE_FILE, reserve, problems))
+    return _joined(parts, problems)
 
 
-def _read_segment(path: Path, samples: list[Sample], problems: list[str]) -> None:
-    lines = _whole_lines(path, problems)
+def _read_segment(name: str, lines: list[str], problems: list[str]) -> list[tuple[str, Sample]]:
+    """Return the samples of one file in their order, each with where it stands."""
     if not lines:
-        return
+        return []
     try:
         layout = read_header(lines[0])
     except ColumnsError as problem:
-        problems.append(f"{path.name}: {problem}; its {len(lines) - 1} rows are left out")
-        return
+        problems.append(f"{name}: {problem}; its {len(lines) - 1} rows are left out")
+        return []
+    samples: list[tuple[str, Sample]] = []
     unread: list[str] = []
-    previous = samples[-1] if samples else None
+    previous: int | None = None
     for number, line in enumerate(lines[1:], start=2):
         try:
             sample = parse_row(line, layout)
         except ColumnsError as problem:
             unread.append(f"line {number}: {problem}")
             continue
-        if previous is not None and sample.sequence != previous.sequence + 1:
-            if sample.sequence <= previous.sequence:
-                unread.append(f"line {number}: sample {sample.sequence} stands after {previous.sequence}")
-                continue
-            gap = f"samples {previous.sequence + 1} to {sample.sequence - 1} are missing"
-            problems.append(f"{path.name}, line {number}: {gap}")
-        samples.append(sample)
-        previous = sample
+        if previous is not None and sample.sequence <= previous:
+            unread.append(f"line {number}: sample {sample.sequence} stands after {previous}")
+            continue
+        samples.append((f"{name}, line {number}", sample))
+        previous = sample.sequence
     if unread:
         more = f" and {len(unread) - 3} more" if len(unread) > 3 else ""
-        problems.append(f"{path.name}: {len(unread)} rows left out: {'; '.join(unread[:3])}{more}")
+        problems.append(f"{name}: {len(unread)} rows left out: {'; '.join(unread[:3])}{more}")
+    return samples
 
 
-def _read_events(folder: Path, problems: list[str]) -> list[dict[str, Any]]:
+def _joined(parts: list[list[tuple[str, Sample]]], problems: list[str]) -> list[Sample]:
+    """Return the samples of all files, each once by its number, and name the gaps.
+
+    A later file may repeat what an earlier one was not sure to have: the first that can be read counts.
+    """
+    found: dict[int, tuple[str, Sample]] = {}
+    for part in parts:
+        for where, sample in part:
+            known = found.setdefault(sample.sequence, (where, sample))
+            if known[1] != sample:
+                problems.append(f"{where}: sample {sample.sequence} differs from the one at {known[0]}, which counts")
+    samples: list[Sample] = []
+    previous: int | None = None
+    for sequence in sorted(found):
+        where, sample = found[sequence]
+        if previous is not None and sequence != previous + 1:
+            problems.append(f"{where}: samples {previous + 1} to {sequence - 1} are missing")
+        samples.append(sample)
+        previous = sequence
+    return samples
+
+
+def _read_events(folder: Path, reserve: list[str], problems: list[str]) -> list[dict[str, Any]]:
+    names = sorted(path.name for path in folder.iterdir() if _EVENTS_SEGMENT.fullmatch(path.name))
+    sources = [
+        (name, _whole_lines(name, _content(folder / name, problems), problems)) for name in (EVENTS_FILE, *names)
+    ]
+    sources.append((RESERVE_FILE, reserve))
     events: list[dict[str, Any]] = []
+    seen: dict[int, dict[str, Any]] = {}
     last: int | None = None
-    for number, line in enumerate(_whole_lines(folder / EVENTS_FILE, problems), start=1):
-        try:
-            event = json.loads(line)
-        except ValueError:
-            event = None
-        if not isinstance(event, dict) or not isinstance(event.get("event"), str):
-            problems.append(f'{EVENTS_FILE}, line {number}: {line[:60]!r}; an object with an "event" would be right')
-            continue
-        sequence = event.get("seq")
-        if isinstance(sequence, int):
-            if last is not None and sequence != last + 1:
-                problems.append(f"{EVENTS_FILE}, line {number}: event {sequence} stands after {last}")
-            last = sequence
-        events.append(event)
+    for name, lines in sources:
+        for number, line in enumerate(lines, start=1):
+            try:
+                event = json.loads(line)
+            except ValueError:
+                event = None
+            if not isinstance(event, dict) or not isinstance(event.get("event"), str):
+                problems.append(f'{name}, line {number}: {line[:60]!r}; an object with an "event" would be right')
+                continue
+            sequence = event.get("seq")
+            if isinstance(sequence, int):
+                if seen.get(sequence) == event and name != EVENTS_FILE:
+                    continue  # written again after its file failed
+                seen.setdefault(sequence, event)
+                if last is not None and sequence != last + 1:
+                    problems.append(f"{name}, line {number}: event {sequence} stands after {last}")
+                last = sequence
+            events.append(event)
     return events

@@ -38,6 +38,7 @@ class RunInfo:
     started_utc: str | None = None
     cooling: str | None = None
     sense: str | None = None
+    continues: Mapping[str, Any] = field(default_factory=dict)
     others: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -54,7 +55,7 @@ class RunInfo:
 
 
 _TEXTS = frozenset({"benchwarden", "bench", "bay", "fingerprint", "started_utc", "cooling", "sense"})
-_TABLES = frozenset({"pack", "profile", "plan", "fingerprint_parts", "instruments", "limits"})
+_TABLES = frozenset({"pack", "profile", "plan", "fingerprint_parts", "instruments", "limits", "continues"})
 _WHOLE = frozenset({"format", "series"})
 _POSITIVE = frozenset({"rated_capacity_ah", "mass_kg", "nominal_v"})
 
@@ -89,7 +90,7 @@ def info_from(data: Mapping[str, Any], problems: list[str]) -> RunInfo:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How a run ended: "finished", "tripped", "stopped" or "interrupted", and why in words.
+    """How a run ended: "finished", "tripped", "stopped" or "interrupted", and why in words; "running" if it has not.
 
     `off_confirmed` is None when nothing was written about it.
     """
@@ -110,13 +111,17 @@ class StepSpan:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One run as it lies in its folder. `problems` says in words what was torn, missing or out of order."""
+    """One run as it lies in its folder. `problems` says in words what was torn, missing or out of order.
+
+    `live`: some process was writing it when it was read.
+    """
 
     path: Path
     info: RunInfo
     samples: list[Sample]
     events: list[dict[str, Any]]
     problems: list[str]
+    live: bool = False
 
     @property
     def name(self) -> str:
@@ -125,16 +130,25 @@ class Run:
 
     @property
     def ending(self) -> Ending:
-        """How the run ended, by its last "ended" event; without one it was interrupted."""
+        """How the run ended, by its last "ended" event; without one it was interrupted, or it is still going on."""
+        reason = ""
         for event in reversed(self.events):
-            if event.get("event") == "ended":
+            name = event.get("event")
+            if name == "ended":
                 confirmed = event.get("off_confirmed")
                 return Ending(
                     how=str(event.get("how", "interrupted")),
                     why=str(event.get("why", "")),
                     off_confirmed=confirmed if isinstance(confirmed, bool) else None,
                 )
-        return Ending("interrupted", "no end was written: the program or the machine went down", None)
+            if name == "tripped" and not reason:
+                reason = f"tripped: {event.get('reason')}"
+            elif name == "record_failed" and not reason:
+                reason = f"{event.get('file')} {event.get('why')}"
+        if self.live:
+            return Ending("running", "it has not ended yet", None)
+        why = "no end was written: the program or the machine went down"
+        return Ending("interrupted", f"{why}, after this: {reason}" if reason else why, None)
 
     def steps(self) -> list[StepSpan]:
         """Return the executed steps in their order: samples that share one step count."""

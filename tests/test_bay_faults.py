@@ -632,7 +632,15 @@ def test_a_full_disk_trips_and_what_was_written_stays(tmp_path: Path) -> None:
     assert done.off_confirmed
     assert len(done.run.samples) > 5
     assert done.run.problems == []
-    assert done.run.ending.how == "interrupted"  # nothing more could be written, not even why
+    # The reserve took what came after, and why (fault 42).
+    assert done.run.ending.how == "tripped"
+    assert done.run.ending.why == done.ending.why
+    assert done.run.ending.off_confirmed is True
+    assert (done.run.path / "reserve.bin").exists()
+    [failed] = done.run.events_named("record_failed")
+    assert failed["file"] == "samples-001.csv"
+    assert failed["why"] == "cannot be written: No space left on device"
+    assert (failed["rows_now_in"], failed["events_now_in"]) == ("reserve.bin", "events.jsonl")
 
 
 def test_a_guardian_that_hangs_up_ends_the_run(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,9 @@ from hypothesis import strategies as st
 from benchwarden.results.columns import header, row
 from benchwarden.results.folder import (
     FolderError,
+    drop_unused_reserve,
     event_line,
+    events_name,
     folder_name,
     new_folder,
     next_segment,
@@ -256,3 +259,121 @@ def test_steps_are_samples_of_one_count(tmp_path: Path) -> None:
 def test_info_is_written_readable(tmp_path: Path) -> None:
     write_info(tmp_path, {"bench": "boat shed", "places": ["middle"]})
     assert read_run(tmp_path).info.bench == "boat shed"
+
+
+def spread(writer: Writer, folder: Path, *, cut_at: int, again: int) -> Path:
+    """Let a run's last rows and events stand in the reserve, some of them a second time."""
+    writer.finish(folder)
+    rows = [row(sample) for sample in writer.samples]
+    lines = (folder / "events.jsonl").read_text().splitlines(keepends=True)
+    (folder / "samples-001.csv").write_text(header(6, PLACES) + "".join(rows[:cut_at]))
+    (folder / "events.jsonl").write_text("".join(lines[:2]))
+    reserve = header(6, PLACES) + "".join(rows[cut_at - again :]) + "".join(lines[1:])
+    (folder / "reserve.bin").write_bytes(reserve.encode() + bytes(5000))
+    return folder
+
+
+def test_what_stands_in_the_reserve_is_read_as_a_further_segment(tmp_path: Path) -> None:
+    """Fault 42: rows and events of a full disk; what stands twice counts once."""
+    writer = short_run()
+    run = read_run(spread(writer, tmp_path, cut_at=2, again=1))
+    assert run.samples == writer.samples
+    assert run.events == writer.events
+    assert run.problems == []
+
+
+def test_a_reserve_that_nobody_needed_says_nothing(tmp_path: Path) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    for content in (b"", bytes(5000), header(6, PLACES).encode() + bytes(5000)):
+        (folder / "reserve.bin").write_bytes(content)
+        run = read_run(folder)
+        assert (run.samples, run.events, run.problems) == (writer.samples, writer.events, [])
+        drop_unused_reserve(folder)
+        assert not (folder / "reserve.bin").exists()
+
+
+def test_a_reserve_cut_or_zeroed_at_every_byte_keeps_its_whole_lines(tmp_path: Path) -> None:
+    """A power cut leaves the head of what was written, and zeros or nothing behind it."""
+    writer = short_run()
+    folder = spread(writer, tmp_path, cut_at=2, again=1)
+    path = folder / "reserve.bin"
+    content = path.read_bytes().rstrip(b"\0")
+    ends = [index + 1 for index, byte in enumerate(content) if byte == ord("\n")]
+    head = content.index(b"\n") + 1
+    for cut in range(len(content) + 1):
+        path.write_bytes(content[:cut] + bytes(len(content) - cut))
+        run = read_run(folder)
+        rows = min(sum(head < end <= cut for end in ends), len(writer.samples) - 1)
+        assert run.samples == writer.samples[: max(2, 1 + rows)], cut
+        assert run.events == writer.events[: len(run.events)]
+        assert len(run.events) >= 2
+        assert bool(run.problems) == (cut > 0 and cut not in ends), cut
+        drop_unused_reserve(folder)
+        assert path.exists() == (cut > head or (0 < cut < head)), cut
+
+
+@settings(max_examples=60, deadline=None)
+@given(at=st.integers(0, 3000), length=st.integers(1, 600))
+def test_holes_in_a_reserve_lose_only_the_lines_they_touch(
+    tmp_path_factory: pytest.TempPathFactory, at: int, length: int
+) -> None:
+    """Pages that had not reached the disk read as zeros between others that had."""
+    writer = short_run()
+    folder = spread(writer, tmp_path_factory.mktemp("run"), cut_at=2, again=0)
+    path = folder / "reserve.bin"
+    content = path.read_bytes().rstrip(b"\0")
+    at = len(header(6, PLACES)) + at % (len(content) - len(header(6, PLACES)))
+    holed = content[:at] + bytes(min(length, len(content) - at)) + content[at + length :]
+    path.write_bytes(holed)
+    run = read_run(folder)
+    kept = {line for line in holed.decode().split("\n") if "\0" not in line}
+    assert [sample for sample in writer.samples[2:] if row(sample).rstrip() in kept] == run.samples[2:]
+    assert all(sample in writer.samples for sample in run.samples)
+    assert run.problems
+    shutil.rmtree(folder)
+
+
+def test_a_next_segment_repeats_what_the_one_before_was_not_sure_of(tmp_path: Path) -> None:
+    """Fault 44: first come, first read; a number with two contents is named."""
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    put_segment(folder, 1, writer.samples[:3])
+    put_segment(folder, 2, writer.samples[1:])
+    assert read_run(folder).samples == writer.samples
+    assert read_run(folder).problems == []
+    put_segment(folder, 2, [replace(writer.samples[2], voltage_v=1.0), *writer.samples[3:]])
+    run = read_run(folder)
+    assert run.samples == writer.samples
+    assert run.problems == [
+        "samples-002.csv, line 2: sample 2 differs from the one at samples-001.csv, line 4, which counts"
+    ]
+
+
+def test_events_go_on_in_a_next_file(tmp_path: Path) -> None:
+    writer = short_run()
+    folder = writer.finish(tmp_path)
+    lines = (folder / "events.jsonl").read_text().splitlines(keepends=True)
+    (folder / "events.jsonl").write_text("".join(lines[:2]))
+    (folder / events_name(2)).write_text("".join(lines[1:]))
+    run = read_run(folder)
+    assert (run.events, run.problems) == (writer.events, [])
+
+
+@pytest.mark.parametrize(
+    ("event", "reason"),
+    [
+        ({"event": "tripped", "reason": "group 3 at 2.4 V"}, "tripped: group 3 at 2.4 V"),
+        (
+            {"event": "record_failed", "file": "samples-001.csv", "why": "cannot be written: No space left on device"},
+            "samples-001.csv cannot be written: No space left on device",
+        ),
+    ],
+)
+def test_an_interruption_names_what_came_before_it(tmp_path: Path, event: dict[str, Any], reason: str) -> None:
+    folder = short_run().finish(tmp_path)
+    lines = (folder / "events.jsonl").read_text().splitlines(keepends=True)[:-1]
+    (folder / "events.jsonl").write_text("".join(lines) + event_line({"seq": len(lines), **event}))
+    ending = read_run(folder).ending
+    assert ending.how == "interrupted"
+    assert ending.why.endswith(f"after this: {reason}")

@@ -97,11 +97,14 @@ async def run_test(
     answer: str = "done",
     guardian: StandInGuardian | None = None,
     make_bench: type[SimulatedBench] = SimulatedBench,
+    prepared: Job | None = None,
+    **record_more: Any,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
 
     `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
     called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
+    `prepared` takes the place of the job that pack and profile make; `record_more` goes to the run's `Record`.
     """
     bench = make_bench([scenario], soc=soc)
     if sockets:
@@ -110,9 +113,12 @@ async def run_test(
         settings = read_bench(change_bench(bench.bench_toml()), "bench.toml")
         entry = settings.bay[0]
         shipped = profile in library_names()
-        wanted = read_profile(library_text(profile) if shipped else profile, "profile")
+        text = library_text(profile) if shipped else profile
+        wanted = read_profile(text, "profile")
         plan = work_out(wanted, read_pack(pack), entry.abilities())
-        job = Job(entry, read_pack(pack), wanted, profile if shipped else "profile", plan)
+        name = profile if shipped else "profile"
+        job = prepared or Job(entry, read_pack(pack), wanted, name, plan, pack_text=pack, profile_text=text)
+        entry, plan = job.entry, job.plan
         instruments = Instruments(entry, None if sockets else bench.memory())
         guardian = guardian or StandInGuardian()
 
@@ -122,7 +128,7 @@ async def run_test(
         def record() -> Record:
             path = new_folder(folder, job.pack.name, job.profile_name, STARTED_UNIX_S)
             info = run_info(settings, job, instruments.identities(), STARTED_UNIX_S)
-            return Record(path, info, STARTED_UNIX_S)
+            return Record(path, info, STARTED_UNIX_S, **record_more)
 
         before(bench)
         running = BayRun(
