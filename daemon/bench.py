@@ -1,12 +1,13 @@
 """The bench file: which instruments are wired to which bay, what they can do, and how they are reached."""
 
+import base64
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from benchwarden.profiles.mistakes import keys_of, read_toml
 from benchwarden.profiles.plan import BayAbilities
-from benchwarden.profiles.quantity import AccuracyOf, Current, Duration, Power, Voltage
+from benchwarden.profiles.quantity import AccuracyOf, Current, Duration, Power, Resistance, Voltage
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _Sense = Literal["pack connector", "instrument terminals"]
@@ -111,6 +112,47 @@ class VoltmeterEntry(Instrument):
     stale_after_s: Duration = Field(default=5.0, alias="stale_after")
 
 
+class ContactorEntry(BaseModel):
+    """A normally open contactor between the pack and every instrument, held closed by `renew` each second.
+
+    `renew` must hold it for longer than that second, and for not much longer: two seconds are right. `open` opens
+    it at once. Each is one line of text; the line's end is added.
+    """
+
+    model_config = _STRICT
+    at: str = Field(pattern=r"^(?i:TCPIP\d*::.+::\d+::SOCKET|ASRL.+::INSTR|MEMORY::.+)$")
+    renew: str = Field(pattern=r"^[ -~]+$")
+    open: str | None = Field(default=None, pattern=r"^[ -~]+$")
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+
+    def for_guardian(self, bay: str) -> dict[str, object]:
+        """Return what daemon/contactor.py takes, as JSON data; bytes in base 64."""
+        return {
+            "name": f"{bay} contactor",
+            "address": self.at,
+            "baud": self.baud,
+            "renew": _line(self.renew),
+            "open": _line(self.open) if self.open else None,
+        }
+
+
+def _line(text: str) -> str:
+    return base64.b64encode(f"{text}\n".encode()).decode()
+
+
+class Alarms(BaseModel):
+    """Whom to tell when a person is needed; where they are reached is a secret and stands in a file of its own.
+
+    `urls_file`: one address a line, readable by its owner only. `alive_url` is fetched each minute while an output is
+    on; `alive_end_url` once, when the last output is confirmed off.
+    """
+
+    model_config = _STRICT
+    urls_file: str | None = Field(default=None, min_length=1)
+    alive_url: str | None = Field(default=None, pattern=r"^https?://\S+$")
+    alive_end_url: str | None = Field(default=None, pattern=r"^https?://\S+$")
+
+
 def _several(found: object) -> object:
     return [found] if isinstance(found, dict) else found
 
@@ -132,6 +174,9 @@ class BayEntry(BaseModel):
     cells: CellsEntry | None = None
     temperature: TemperatureEntry | None = None
     voltmeter: VoltmeterEntry | None = None
+    contactor: ContactorEntry | None = None
+    # Between the outer taps and where load or supply sense the pack: leads, connector; common practice, no source.
+    path_ohm: Resistance = Field(default=0.005, alias="path_resistance")
 
     @property
     def loads(self) -> list[LoadEntry]:
@@ -211,6 +256,7 @@ class Bench(BaseModel):
     name: str = Field(min_length=1, max_length=60)
     runs: str = "runs"
     simulated: bool = False
+    alarms: Alarms = Alarms()
     bay: list[BayEntry] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -222,9 +268,10 @@ class Bench(BaseModel):
         switched = [
             entry.at for bay in self.bay for name, entry in bay.entries.items() if name.startswith(("load", "supply"))
         ]
+        switched += [bay.contactor.at for bay in self.bay if bay.contactor]
         shared = sorted({at for at in switched if switched.count(at) > 1})
         if shared:
-            raise ValueError(f"addresses used twice for a load or supply: {', '.join(shared)}")
+            raise ValueError(f"addresses used twice for a load, supply or contactor: {', '.join(shared)}")
         return self
 
     def find(self, name: str) -> BayEntry | None:
@@ -234,7 +281,8 @@ class Bench(BaseModel):
 
 def read_bench(text: str, where: str) -> Bench:
     """Return the checked content of a bench file; FileMistakes with every mistake it has."""
-    known = {"": keys_of(Bench), "bay": keys_of(BayEntry)}
+    known = {"": keys_of(Bench), "alarms": keys_of(Alarms), "bay": keys_of(BayEntry)}
+    known["bay.contactor"] = keys_of(ContactorEntry)
     for role, model in _ENTRIES.items():
         known[f"bay.{role}"] = keys_of(model)
         known[f"bay.{role}.limits"] = keys_of(Limits)

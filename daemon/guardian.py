@@ -31,7 +31,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import raw_wire
+from benchwarden.daemon import notify, raw_wire
 from benchwarden.daemon.contactor import Contactor
 from benchwarden.daemon.guardian_desk import Desk
 
@@ -41,6 +41,7 @@ STOP_GRACE_S = 10.0
 ALIVE_S = 0.5
 RENEW_S = 1.0
 ASSERT_EVERY_S = 1.0
+TELL_AFTER_S = 5.0
 TURN_S = 0.1
 DIED, TOOK_OVER = 1, 4  # exit codes
 
@@ -59,6 +60,11 @@ def worker_command(*arguments: str) -> list[str]:
     return [sys.executable, "-m", "benchwarden.daemon.worker", *arguments]
 
 
+def alarm_command(bench: str | Path) -> list[str]:
+    """Return the command line that starts the process which tells people, for this bench file."""
+    return [sys.executable, "-m", "benchwarden.daemon.alarms", str(bench)]
+
+
 @dataclass(slots=True)
 class _Armed:
     """A bay that the guardian answers for."""
@@ -74,6 +80,9 @@ class Guardian:
 
     `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
+    `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarms.py).
+    Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what
+    each instrument answered last.
     """
 
     def __init__(
@@ -85,12 +94,16 @@ class Guardian:
         bench_inside_worker: bool = False,
         control: Path | None = None,
         tell: Tell = to_terminal,
+        alarm: Sequence[str] | None = None,
     ) -> None:
         self._command = command
         self._silence_s, self._assert_off_s = silence_s, assert_off_s
         self._bench_inside_worker = bench_inside_worker
         self._desk = Desk(control)
         self._tell = tell
+        self._alarm = alarm
+        self.timeline: list[tuple[float, str, str]] = []
+        self.outcomes: dict[str, str] = {}
         self._armed: dict[str, _Armed] = {}
         self._identified: queue.SimpleQueue[tuple[dict[str, Any], list[str]]] = queue.SimpleQueue()
         self._stop_s: float | None = None
@@ -109,12 +122,14 @@ class Guardian:
         with self._ours, self._desk:
             self._worker = subprocess.Popen([*self._command, str(theirs.fileno())], pass_fds=[theirs.fileno()])
             theirs.close()
+            notify.notify(notify.READY)
             if self._stop_s is not None:
                 self._worker.terminate()
             why = self._watch()
             return self._take_over(why) if self._armed else self._wait()
 
     def _ask_to_stop(self) -> None:
+        notify.notify(notify.STOPPING)
         self._stop_s = self._stop_s or time.monotonic()
         worker = getattr(self, "_worker", None)
         if worker is not None:
@@ -123,6 +138,7 @@ class Guardian:
     def _wait(self) -> int:
         """Return the exit code of a worker that has nothing switched on, however long its report takes."""
         while True:
+            notify.notify(notify.ALIVE)
             try:
                 code = self._worker.wait(0.2)
                 return code if code >= 0 else DIED
@@ -208,6 +224,7 @@ class Guardian:
         """Tell the worker that its guardian lives, and hold the contactors of the armed bays."""
         if now >= self._alive_due_s:
             self._alive, self._alive_due_s = self._alive + 1, now + ALIVE_S
+            notify.notify(notify.ALIVE)
             self._send({"alive": self._alive})
         if now < self._renew_due_s:
             return
@@ -245,6 +262,8 @@ class Guardian:
         One thread for each instrument: one that does not answer must not keep the others on.
         """
         self._worker.kill()
+        began_s = time.monotonic()
+        self.timeline.append((began_s, "noticed", why))
         bays = ", ".join(self._armed)
         entries = [entry for armed in self._armed.values() for entry in armed.entries]
         for armed in self._armed.values():
@@ -255,7 +274,8 @@ class Guardian:
         threads: list[threading.Thread] = []
         if not self._bench_inside_worker:
             threads = [
-                threading.Thread(target=_assert_off, args=(one, end_s, outcomes), daemon=True) for one in entries
+                threading.Thread(target=_assert_off, args=(one, end_s, outcomes, self.timeline), daemon=True)
+                for one in entries
             ]
             for thread in threads:
                 thread.start()
@@ -265,16 +285,46 @@ class Guardian:
         if self._bench_inside_worker:
             self._tell("the simulated bench ended with its process: nothing is left to switch off")
             return TOOK_OVER
-        said: dict[str, str] = {}
+        said = self.outcomes
+        told: bool | None = None
+        names = {entry["name"] for entry in entries}
         while any(thread.is_alive() for thread in threads) or not outcomes.empty():
             with suppress(queue.Empty):
                 name, address, outcome = outcomes.get(timeout=TURN_S)
                 if said.get(name) != outcome:
                     said[name] = outcome
                     self._tell(f"{name} at {address}: {outcome}")
-            if len(said) == len({entry["name"] for entry in entries}):
+            notify.notify(notify.ALIVE)
+            if len(said) == len(names):
                 self._answer_after_take_over(said)
+            confirmed = len(said) == len(names) and all(map(raw_wire.is_confirmed, said.values()))
+            late = time.monotonic() - began_s > TELL_AFTER_S
+            if told is not True and (confirmed or (told is None and (late or len(said) == len(names)))):
+                told = confirmed
+                self._raise_alarm(why, said, off=confirmed)
         return TOOK_OVER
+
+    def _raise_alarm(self, why: str, said: Mapping[str, str], *, off: bool) -> None:
+        """Hand one message for each bay to a process that tells people; never waits for it."""
+        if not self._alarm:
+            return
+        lines = [
+            {
+                "kind": "guardian took over",
+                "bay": bay,
+                "pack": next((one["pack"] for one in armed.entries if one.get("pack")), ""),
+                "why": why,
+                "off": off or all(raw_wire.is_confirmed(said.get(one["name"], "")) for one in armed.entries),
+            }
+            for bay, armed in self._armed.items()
+        ]
+        try:
+            child = subprocess.Popen(self._alarm, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+            assert child.stdin
+            with child.stdin as pipe:  # a few hundred bytes: the pipe takes them at once
+                pipe.write("".join(json.dumps(line) + "\n" for line in lines).encode())
+        except OSError as error:
+            self._tell(f"no alarm can be sent: {error}")
 
     def _answer_after_take_over(self, said: Mapping[str, str]) -> None:
         confirmed = all(raw_wire.is_confirmed(outcome) for outcome in said.values())
@@ -286,10 +336,19 @@ class Guardian:
             self._desk.answer(client, answer)
 
 
-def _assert_off(entry: Mapping[str, Any], end_s: float, outcomes: "queue.SimpleQueue[tuple[str, str, str]]") -> None:
+def _assert_off(
+    entry: Mapping[str, Any],
+    end_s: float,
+    outcomes: "queue.SimpleQueue[tuple[str, str, str]]",
+    timeline: list[tuple[float, str, str]],
+) -> None:
     """In a thread: switch one instrument off at once, and again each second until `end_s`."""
+
+    def mark(what: str) -> None:
+        timeline.append((time.monotonic(), what, entry["name"]))
+
     while True:
-        outcomes.put((entry["name"], entry["address"], raw_wire.switch_off(entry)))
+        outcomes.put((entry["name"], entry["address"], raw_wire.switch_off(entry, mark=mark)))
         if time.monotonic() >= end_s:
             return
         time.sleep(ASSERT_EVERY_S)

@@ -45,6 +45,11 @@ class GuardianLink:
             self._loop.remove_reader(self._socket.fileno())
             self._socket.close()
 
+    @property
+    def gone(self) -> str | None:
+        """Why there is no guardian any more, or None."""
+        return self._gone
+
     async def arm(self, bay: str, off: Sequence[Mapping[str, Any]], contactor: Mapping[str, Any] | None = None) -> None:
         """Hand over how to switch the bay off and wait for the guardian's word; GuardianGone if it is no.
 

@@ -9,24 +9,27 @@ import os
 import select
 import socket
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 Entry = Mapping[str, Any]
 TIMEOUT_S = 2.0
 
 
-def switch_off(entry: Entry, timeout_s: float = TIMEOUT_S) -> str:
+def switch_off(entry: Entry, timeout_s: float = TIMEOUT_S, mark: Callable[[str], None] = lambda what: None) -> str:
     """Send one instrument its off bytes and return what it then answered, in words.
 
     What begins with "off, read back" is confirmed by read-back and by measured current; all else begins with "NOT
-    CONFIRMED".
+    CONFIRMED". `mark` is told when off has been "sent", and the answers to it "read back" and "measured".
     """
     try:
         with Wire(entry, timeout_s) as wire:
             wire.send(base64.b64decode(entry["off"]))
+            mark("sent")
             state = wire.ask(base64.b64decode(entry["question"]))
+            mark("read back")
             measured = wire.ask(base64.b64decode(entry["current_question"]))
+            mark("measured")
         field = measured.split(entry["current_separator"])[entry["current_field"]]
         current_a = float(field.strip().removesuffix(entry["current_unit"]))
     except Exception as error:  # noqa: BLE001  whatever one instrument does, the others are switched off too

@@ -23,6 +23,10 @@ def as_text(jobs: Sequence[Job]) -> str:
             f"takes {' or '.join(plan.off_replies)} and at most {threshold_a:.3g} A for off"
             for plan, threshold_a in plans
         ]
+        contactor = job.entry.contactor
+        if contactor:
+            opens = f"; opens it by {contactor.open!r}" if contactor.open else ""
+            lines.append(f"  contactor at {contactor.at}: held by {contactor.renew!r} each second{opens}")
         lines += [f"  {text}: this plan will not be run" for text in unreachable]
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n\nNothing was switched on."

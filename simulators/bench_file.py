@@ -54,6 +54,8 @@ def _table(pairs: Mapping[str, str]) -> str:
 
 
 def _entry(bay: BayScenario, item: InstrumentScenario, address: str) -> str:
+    if item.role == "contactor":
+        return _table({"at": _quoted(address), "renew": _quoted("HOLD 2"), "open": _quoted("OPEN")})
     pairs = {"at": _quoted(address), "map": _quoted(MAPS[item.kind])}
     if item.role in ("load", "supply"):
         limits = {

@@ -4,7 +4,7 @@ What stands here is the truth behind the simulated instruments; the program unde
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchwarden.simulators.demo_packs import at_soc, heron, plover, tern
 from benchwarden.simulators.meter import Meter
@@ -27,8 +27,8 @@ __all__ = [
 class InstrumentScenario:
     """One simulated instrument as data.
 
-    `kind` is "load-function", "load-mode", "supply", "scanner", "thermometer" or "voltmeter"; `role` what it
-    does in the bay. `index` is its place in `Bay.loads` (loads only). `link` is "tcp" or "serial". `channels`
+    `kind` is "load-function", "load-mode", "supply", "scanner", "thermometer", "voltmeter" or "contactor"; `role`
+    what it does in the bay. `index` is its place in `Bay.loads` (loads only). `link` is "tcp" or "serial". `channels`
     of a scanner are group 1 … n in order; of a thermometer they belong to `places`. Ratings in A, W, V.
     `meters` maps "voltage", "current" or "temperature" to (gain, offset, noise, resolution) in the reading's unit.
     """
@@ -98,7 +98,20 @@ class BayScenario:
                     lead_ohm=item.lead_ohm,
                     sense=self.sense,
                 )
-        return Bay(pack, name=self.name, loads=loads, supply=supply, ambient_c=self.ambient_c, start_s=start_s)
+        return Bay(
+            pack,
+            name=self.name,
+            loads=loads,
+            supply=supply,
+            ambient_c=self.ambient_c,
+            start_s=start_s,
+            contactor=any(item.role == "contactor" for item in self.instruments),
+        )
+
+    def with_contactor(self) -> "BayScenario":
+        """Return the same bay with a contactor between the pack and every instrument."""
+        contactor = InstrumentScenario(kind="contactor", role="contactor", serial=f"C-{self.name}-1")
+        return replace(self, instruments=(*self.instruments, contactor))
 
 
 def _load(kind: str, serial: str, index: int = 0, *, seed: int = 0, max_power_w: float = 1500.0) -> InstrumentScenario:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchwarden.simulators import bench_file
 from benchwarden.simulators.clock import PacedLoop, VirtualLoop
+from benchwarden.simulators.contactor import ContactorDevice
 from benchwarden.simulators.endpoint import Endpoint
 from benchwarden.simulators.load import Meters
 from benchwarden.simulators.load_function import FunctionLoad
@@ -154,9 +155,11 @@ def _device(
         return ThermometerDevice(probes, serial=serial, firmware=firmware, now=now, meter=meter)
     if item.kind == "voltmeter":
         return VoltmeterDevice(bay, serial=serial, firmware=firmware, now=now, meter=voltage)
+    if item.kind == "contactor":
+        return ContactorDevice(bay, serial=serial, firmware=firmware, now=now)
     raise ValueError(
         f"bay {setting.name}, {item.role} {serial}: kind is {item.kind!r}; right is load-function, "
-        "load-mode, supply, scanner, thermometer or voltmeter"
+        "load-mode, supply, scanner, thermometer, voltmeter or contactor"
     )
 
 

@@ -72,7 +72,8 @@ class Bay:
     """One pack with its loads, supply and sensors; moves on only when told the time.
 
     `journal` lists every output change and trip with its time (s): the witness that tests read. ValueError
-    at a mode, sense or place that is not known.
+    at a mode, sense or place that is not known. `contactor`: one lies between the pack and every instrument (the
+    balance taps excepted), open until `hold_contactor`.
     """
 
     def __init__(
@@ -84,6 +85,7 @@ class Bay:
         supply: SupplyState | None = None,
         ambient_c: float = 23.0,
         start_s: float = 0.0,
+        contactor: bool = False,
     ) -> None:
         self.name = name
         self.pack = Pack(pack, ambient_c=ambient_c)
@@ -92,6 +94,8 @@ class Bay:
         self.journal: list[tuple[float, str]] = []
         self.witness = Witness()
         self.now_s = start_s
+        self.contactor_until_s: float | None = start_s if contactor else None
+        self.contactor_is_open = contactor
         self._voltage_v = 0.0
         self._draw_a = 0.0  # out of the pack: positive discharges
         self._supply_a = 0.0
@@ -157,6 +161,14 @@ class Bay:
         self.advance(now_s)
         if self.supply is not None:
             self.supply.tripped = 0
+
+    def hold_contactor(self, for_s: float, now_s: float) -> None:
+        """Keep the contactor closed for so many seconds from now on; 0 opens it."""
+        self.advance(now_s)
+        if self.contactor_until_s is None:
+            raise ValueError(f"bay {self.name}: found no contactor, right would be Bay(…, contactor=True)")
+        self.contactor_until_s = now_s + for_s
+        self._settle()
 
     def load_voltage_v(self, index: int) -> float:
         """Return the voltage that a load senses, in V."""
@@ -239,6 +251,9 @@ class Bay:
 
     def _settle(self) -> None:
         """Find the operating point, let protections judge it, and find it again after each trip."""
+        if self.contactor_until_s is not None and self.contactor_is_open is not (self.now_s >= self.contactor_until_s):
+            self.contactor_is_open = not self.contactor_is_open
+            self._note(f"contactor {'open' if self.contactor_is_open else 'closed'}")
         self._solve()
         while self._judge():
             self._solve()
@@ -252,6 +267,11 @@ class Bay:
 
     def _solve(self) -> None:
         emf, ohm, supply = self.pack.emf_v, self.pack.resistance_ohm, self.supply
+        if self.contactor_is_open:  # the instruments see each other, and no pack
+            self._voltage_v = supply.voltage_v if supply is not None and supply.on else 0.0
+            self._loads_a = held(self._voltage_v, self.loads)
+            self._supply_a, self._draw_a = sum(self._loads_a), 0.0
+            return
         supply_a = 0.0
         if supply is None or not supply.on:
             if supply is not None and emf > 0.0:
@@ -342,6 +362,8 @@ class Bay:
         for load in self.loads:
             if load.on and load.timer_on:
                 soonest = min(soonest, load.on_since_s + load.timer_s)
+        if self.contactor_until_s is not None and self.contactor_until_s > self.now_s:
+            soonest = min(soonest, self.contactor_until_s)
         return max(soonest, self.now_s)
 
     def _note(self, what: str) -> None:

@@ -83,7 +83,7 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             "simulated = true",
             "simulate = true",
-            "bench.toml: simulate: there is no such key (found True); known here: name, runs, simulated, bay",
+            "bench.toml: simulate: there is no such key (found True); known here: name, runs, simulated, alarms, bay",
         ),
         ('name = "left"', 'name = "left side"', "bench.toml: bay 1: name: String should match pattern"),
         ('"fan"', '"wind"', "bench.toml: bay 1: cooling: Input should be 'still air', 'fan' or 'box' (found 'wind')"),
@@ -119,7 +119,7 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             "192.0.2.11",
             "192.0.2.10",
-            "addresses used twice for a load or supply: TCPIP::192.0.2.10::5025::SOCKET",
+            "addresses used twice for a load, supply or contactor: TCPIP::192.0.2.10::5025::SOCKET",
         ),
     ],
 )
@@ -205,3 +205,10 @@ def test_the_instruments_of_a_bay_are_built_without_touching_them() -> None:
         assert plans[0][0].address == "TCPIP::192.0.2.10::5025::SOCKET"
 
     on_virtual_time(work())
+
+
+def test_the_path_between_taps_and_meter_is_five_milliohms_unless_told() -> None:
+    assert read_bench(BENCH, "bench.toml").bay[0].path_ohm == 0.005
+    told = BENCH.replace('taps = "each"', 'taps = "each"\npath_resistance = "12 mΩ"', 1)
+    assert told != BENCH
+    assert read_bench(told, "bench.toml").bay[0].path_ohm == 0.012

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
-HEAVY = ("numpy", "matplotlib", "aiomqtt", "rich", "starlette", "pandas", "scipy", "benchwarden.simulators")
+HEAVY = ("numpy", "matplotlib", "aiomqtt", "apprise", "rich", "starlette", "pandas", "scipy", "benchwarden.simulators")
 FIGURES = ("benchwarden.results.figures", "benchwarden.results.charts", "benchwarden.results.compare")
 
 
@@ -20,7 +20,7 @@ def loaded_by(module: str) -> set[str]:
     return set(json.loads(done.stdout))
 
 
-@pytest.mark.parametrize("module", ["worker", "guardian", "off"])
+@pytest.mark.parametrize("module", ["worker", "service", "guardian", "off"])
 def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
     loaded = loaded_by(f"benchwarden.daemon.{module}")
     assert f"benchwarden.daemon.{module}" in loaded
@@ -29,7 +29,7 @@ def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
 
 def test_the_guardian_shares_nothing_with_the_worker() -> None:
     own = {name for name in loaded_by("benchwarden.daemon.guardian") if name.startswith("benchwarden.")}
-    parts = ("contactor", "guardian", "guardian_desk", "raw_wire")
+    parts = ("contactor", "guardian", "guardian_desk", "notify", "raw_wire")
     assert own == {"benchwarden.daemon", *(f"benchwarden.daemon.{part}" for part in parts)}
 
 

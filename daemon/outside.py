@@ -1,0 +1,202 @@
+"""The worker's word to the outside: alarms and signs of life through a child process, and no sleep meanwhile.
+
+Nothing here waits for anybody. The child (daemon/alarms.py) is handed one JSON line at a time through a pipe.
+"""
+
+import asyncio
+import json
+import os
+import subprocess
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Self
+
+from benchwarden.daemon import clock
+from benchwarden.daemon.alarm_addresses import addresses
+from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.inhibit import Inhibitor, on_battery
+from benchwarden.profiles.mistakes import FileMistakes
+
+# A sign that an output is on is handed over this often (real seconds).
+SIGN_EVERY_S = 5.0
+RESTARTS = 3
+CLOSE_S = 5.0
+ASKED_TO_STOP = "asked to stop"
+# Children that go on by themselves after they were hung up on.
+_STILL_SENDING: list["subprocess.Popen[bytes]"] = []
+
+
+def check_alarms(bench: Bench, bench_path: Path) -> bool:
+    """Return whether there is anybody to tell; FileMistakes where the addresses cannot be used."""
+    from importlib.util import find_spec
+
+    urls = addresses(bench.alarms, bench_path.parent, os.environ)
+    if urls and find_spec("apprise") is None:
+        raise FileMistakes(
+            [f"{bench_path}: [alarms]: alarms need the library apprise: pip install 'benchwarden[alarms]'"]
+        )
+    return bool(urls or bench.alarms.alive_url)
+
+
+class Outside:
+    """Tells the outside of every bay of one worker. Enter it as an async context.
+
+    `command` starts the child, None for no alarms; `note` gets a line when something here goes wrong. `simulated`:
+    whether a bench may run on a machine that may fall asleep on its battery.
+    """
+
+    def __init__(
+        self,
+        command: Sequence[str] | None,
+        note: Callable[[str], None],
+        *,
+        inhibitor: Inhibitor | None = None,
+        simulated: bool = True,
+    ) -> None:
+        self._command, self._note = command, note
+        self._inhibitor = inhibitor
+        self._simulated = simulated
+        self._child: subprocess.Popen[bytes] | None = None
+        self._restarts = 0
+        self._on: set[str] = set()
+        self._signed_s: float | None = None
+        self._heard = b""
+        self._said: set[str] = set()
+
+    async def __aenter__(self) -> Self:
+        if self._command:
+            self._start(self._command)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        for bay in list(self._on):
+            self._on.discard(bay)  # a bay that was never told off: silence, and no all-clear
+        child, self._child = self._child, None
+        if child:
+            await asyncio.to_thread(_end, child)
+            self._forget(child)
+
+    async def begin(self, bay: str) -> str | None:
+        """A bay's run begins: keep the machine awake. Returns why it must not begin, None if it may."""
+        if self._inhibitor is None:
+            return None
+        missing = await asyncio.to_thread(self._inhibitor.hold, bay)
+        if missing and not self._simulated and on_battery():
+            return f"{missing}; and it runs on its battery"
+        if missing and missing not in self._said:
+            self._said.add(missing)
+            self._note(missing)
+        return None
+
+    def end(self, bay: str) -> None:
+        """A bay's run has left; the machine may sleep once every bay's has."""
+        if self._inhibitor:
+            self._inhibitor.release(bay)
+
+    def sign(self, bay: str, on: bool) -> None:
+        """Take a sign of life of one bay: just measured and judged, and whether its output is on."""
+        before = bool(self._on)
+        if on:
+            self._on.add(bay)
+        else:
+            self._on.discard(bay)
+        if not self._command or not (self._on or before):
+            return
+        now = clock.real_s()
+        if bool(self._on) != before or self._signed_s is None or now - self._signed_s >= SIGN_EVERY_S:
+            self._signed_s = now
+            self._send({"on": bool(self._on)})
+
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+        """Tell how a bay's run ended; a person who stopped it knows, unless it is not off."""
+        if off_confirmed:
+            self.sign(bay, False)
+        if how == "stopped" and why == ASKED_TO_STOP and off_confirmed:
+            return
+        self._tell(how, bay, pack, why, off_confirmed)
+
+    def waiting(self, bay: str, pack: str, question: str) -> None:
+        """Tell that a bay waits for its operator."""
+        self._tell("waiting for the operator", bay, pack, question, None)
+
+    def disk(self, bay: str, pack: str, why: str) -> None:
+        """Tell that the disk is nearly full."""
+        self._tell("disk nearly full", bay, pack, why, None)
+
+    def _tell(self, kind: str, bay: str, pack: str, why: str, off: bool | None) -> None:
+        self._send({"kind": kind, "bay": bay, "pack": pack, "why": why, "off": off})
+
+    def _send(self, message: dict[str, object]) -> None:
+        line = json.dumps(message).encode() + b"\n"
+        while self._child and self._child.stdin:
+            try:
+                if os.write(self._child.stdin.fileno(), line) == len(line):
+                    return
+                why = "takes nothing any more"
+            except BlockingIOError:
+                why = "takes nothing any more"
+            except OSError:
+                why = "has ended"
+            self._note(f"the process that sends alarms {why}")
+            self._again()
+
+    def _again(self) -> None:
+        child, self._child = self._child, None
+        if child:
+            child.kill()
+            child.wait()
+            self._forget(child)
+        if self._command and self._restarts < RESTARTS:
+            self._restarts += 1
+            self._start(self._command)
+
+    def _start(self, command: Sequence[str]) -> None:
+        try:
+            child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        except OSError as error:
+            self._note(f"no alarm can be sent: {error}")
+            return
+        assert child.stdin
+        assert child.stderr
+        for pipe in (child.stdin, child.stderr):
+            os.set_blocking(pipe.fileno(), False)
+        asyncio.get_running_loop().add_reader(child.stderr.fileno(), self._hear, child)
+        self._child = child
+
+    def _hear(self, child: "subprocess.Popen[bytes]") -> None:
+        assert child.stderr
+        try:
+            block = os.read(child.stderr.fileno(), 65536)
+        except BlockingIOError:
+            return
+        except OSError:
+            block = b""
+        if not block:
+            asyncio.get_running_loop().remove_reader(child.stderr.fileno())
+        *lines, self._heard = (self._heard + block).split(b"\n")
+        for line in lines:
+            self._note(f"alarms: {line.decode('utf-8', 'replace')}")
+
+    def _forget(self, child: "subprocess.Popen[bytes]") -> None:
+        if child.stderr:
+            asyncio.get_running_loop().remove_reader(child.stderr.fileno())
+        for pipe in (child.stdin, child.stderr):
+            if pipe:
+                with suppress(OSError):
+                    pipe.close()
+        if child.poll() is None:
+            _STILL_SENDING.append(child)
+
+
+def _end(child: "subprocess.Popen[bytes]") -> None:
+    """In a thread: hang up, and give it a moment; where a network hangs, it goes on by itself after this process."""
+    if child.stdin:
+        with suppress(OSError):
+            child.stdin.close()
+    with suppress(subprocess.TimeoutExpired):
+        child.wait(CLOSE_S)
+
+
+NOBODY = Outside(None, lambda text: None)
+"""For runs that tell nobody, as on a bench inside this process."""
