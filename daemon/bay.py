@@ -3,9 +3,10 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
-from benchwarden.daemon import safety
+from benchwarden.daemon import checks, safety
 from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Conductor, Ending
 from benchwarden.daemon.eyes import Eyes, Trip
@@ -13,16 +14,19 @@ from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
 from benchwarden.daemon.hands import Hands
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.limits import limits_by_state
+from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.safety import State
+from benchwarden.daemon.supervisor import Supervisor, Wiring
 from benchwarden.drivers.errors import InstrumentError
-from benchwarden.profiles import preflight
 from benchwarden.profiles.plan import Plan
 from benchwarden.results.folder import FolderError
 from benchwarden.results.sample import Sample
 
 # Only simulated instruments are allowed to be switched on in this version; what they answer to *IDN?.
 SIMULATED_MAKER, SIMULATED_MODEL = "BENCHWARDEN", "SIM-"
+# A contactor closes in some tens of milliseconds and bounces; common practice, no source.
+CONTACTOR_SETTLES_S = 0.5
 
 
 class BayRun:
@@ -39,12 +43,15 @@ class BayRun:
         show: Callable[[Sample, int], None],
         note: Callable[[str], None],
         started_unix_s: float,
+        outside: Outside = NOBODY,
     ) -> None:
+        self._outside = outside
         self._entry, self._plan, self._instruments, self._guardian = entry, plan, instruments, guardian
         self._ask, self._show, self._note = ask, show, note
         self._started_unix_s = started_unix_s
         self._record: Record | None = None
         self._armed = False
+        self._warned: str | None = None
         self._guardian_gone = False
         self.off_confirmed = False
 
@@ -65,6 +72,9 @@ class BayRun:
         tripped = False
         ending = Ending("stopped", "asked to stop")
         try:
+            may_sleep = await self._outside.begin(self._entry.name)
+            if may_sleep:
+                raise Trip(may_sleep)
             await self._instruments.open()
             self._refuse_real_instruments()
             self._record = make_record()
@@ -74,7 +84,7 @@ class BayRun:
                 raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
             ending = await self._conduct(hands)
         except (Trip, InstrumentError, GuardianGone, FolderError, OSError) as error:
-            tripped, ending = True, Ending("tripped", str(error))
+            tripped, ending = True, Ending("tripped", str(error), getattr(error, "every_bay", False))
             self._guardian_gone = isinstance(error, GuardianGone)
         except asyncio.CancelledError:
             pass
@@ -89,26 +99,34 @@ class BayRun:
     async def _conduct(self, hands: Hands) -> Ending:
         plan, roles = self._plan, tuple(self._instruments.watched)
         off_a = self._entry.role_off_thresholds_a()
+        if self._entry.contactor:
+            await self._arm()  # behind an open contactor nothing is seen of the pack
+        await self._check_load()
+        problems = await checks.first_look(self._entry, self._instruments, plan)
+        if problems:
+            raise Trip("not as planned: " + "; ".join(problems))
+        if not self._armed:
+            await self._arm()
         limits = limits_by_state(plan.limits, plan.pack.series, self._entry.places, roles, off_a)
         eyes = Eyes(self._instruments.watched, limits[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
-        await self._check_load()
-        self._check_pack(eyes)
-        await self._arm()
         hands.allow = lambda state: eyes.allow(limits[state]) if state in limits else None
         hands.switched = eyes.switched
         hands.go(safety.Event.CHECKED)
+        ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
         conductor = Conductor(
             plan,
             eyes,
             hands,
             places=self._entry.places,
             off_threshold_a=off_a["load"],
+            supervisor=Supervisor(plan.pack, Wiring(self._entry.path_ohm, off_a), ohm),
             keep=self._keep,
             say=self._say,
             alive=self._alive,
             ask=self._ask,
+            started_s=self._record.started_s if self._record else None,
             started_unix_s=self._started_unix_s,
         )
         try:
@@ -134,10 +152,15 @@ class BayRun:
 
         An instrument that serves one client at a time serves the guardian only while this process has let go.
         """
-        entries = self._instruments.off_entries()
+        # The pack's name is for what the guardian says when it takes over.
+        entries = [entry | {"pack": self._plan.pack.name} for entry in self._instruments.off_entries()]
+        contactor = self._entry.contactor
+        held = contactor.for_guardian(self._entry.name) if contactor else None
         await self._instruments.let_go()
-        await self._guardian.arm(self._entry.name, entries)
+        await self._guardian.arm(self._entry.name, entries, held)
         self._armed = True
+        if contactor:
+            await asyncio.sleep(CONTACTOR_SETTLES_S)
         await self._instruments.open()
 
     async def _leave(self, hands: Hands, ending: Ending, tripped: bool, make_record: Callable[[], Record]) -> Ending:
@@ -150,7 +173,9 @@ class BayRun:
                 self._note(f"{self._entry.name}: {error}")
         own = await hands.own_protection() if tripped else None
         if own:
-            ending = Ending(ending.how, f"{ending.why}; own protection tripped: {own}")
+            ending = replace(ending, why=f"{ending.why}; own protection tripped: {own}")
+        bay = self._entry.name
+        self._outside.ended(bay, self._plan.pack.name, ending.how, ending.why, off_confirmed=self.off_confirmed)
         if self._record is None:  # a run that could not begin leaves its reason, too
             try:
                 self._record = make_record()
@@ -167,6 +192,7 @@ class BayRun:
             unprotected=list(hands.unprotected),
         )
         await self._instruments.close()
+        self._outside.end(bay)
         if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
             await asyncio.to_thread(self._record.close)
         self._note(f"{self._entry.name}: {ending.how}: {ending.why} ({self._off_in_words()})")
@@ -201,15 +227,6 @@ class BayRun:
                 "then clear it at the instrument"
             )
 
-    def _check_pack(self, eyes: Eyes) -> None:
-        groups = eyes.newest.get("cells")
-        voltmeter = eyes.newest.get("voltmeter", eyes.newest["load"])
-        problems = preflight.check(
-            tuple(groups.values.values()) if groups else (), voltmeter.values["voltage_v"], self._plan
-        )
-        if problems:
-            raise Trip("the pack is not as planned: " + "; ".join(problems))
-
     def _keep(self, sample: Sample) -> None:
         assert self._record is not None
         self._record.keep(sample)
@@ -220,9 +237,14 @@ class BayRun:
         """At every look, however seldom a profile records: is the record kept, has the machine slept?"""
         self._check_record()
         self._guardian.beat(self._entry.name, sequence, on)
+        self._outside.sign(self._entry.name, on)
 
     def _check_record(self) -> None:
         assert self._record is not None
+        warning = self._record.warning
+        if warning and warning != self._warned:
+            self._warned = warning
+            self._outside.disk(self._entry.name, self._plan.pack.name, warning)
         problem = self._record.problem or self._record.clock_problem()
         if problem:
             raise Trip(problem)

@@ -13,12 +13,17 @@ from benchwarden.daemon import safety
 from benchwarden.daemon.eyes import Eyes, Trip
 from benchwarden.daemon.hands import Hands
 from benchwarden.daemon.safety import State
+from benchwarden.daemon.supervisor import Supervisor
+from benchwarden.drivers.errors import IdentityChanged, InstrumentError
 from benchwarden.profiles.plan import Plan
 from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
 from benchwarden.results.sample import Reading, Sample
 
 # Whatever a profile records, the bay is looked at, its step decided, and the guardian hears of it, this often.
 SAFETY_BEAT_S = 1.0
+# What is on, its set-points, and that the rest is off are read back this often; first so long after a switching.
+LOOK_OVER_S, FIRST_LOOK_OVER_S = 10.0, 5.0
+LOOK_OVERS_MISSED = 3
 # The loop wakes a task up to a clock tick early.
 CLOCK_GRAIN_S = 1e-3
 AMBIENT = "ambient_c"
@@ -66,10 +71,14 @@ class Ledger:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How a run ended: "finished", "tripped" or "stopped", and why."""
+    """How a run ended: "finished", "tripped" or "stopped", and why.
+
+    `every_bay`: the reason is one for which every bay is switched off.
+    """
 
     how: str
     why: str
+    every_bay: bool = False
 
 
 class Conductor:
@@ -83,20 +92,27 @@ class Conductor:
         *,
         places: tuple[str, ...],
         off_threshold_a: float,
+        supervisor: Supervisor,
         keep: Callable[[Sample], None],
         say: Callable[..., None],
         alive: Callable[[int, bool], None],
         ask: Ask,
         started_unix_s: float,
+        started_s: float | None = None,
     ) -> None:
+        """`started_s`: the loop's time from which run time counts, as in the run's events; now, if it is not given."""
         self._plan, self._eyes, self._hands = plan, eyes, hands
         self._places = tuple(f"{place}_c" for place in places)
         self._groups = tuple(f"group_{number}_v" for number in range(1, plan.pack.series + 1))
         self._keep, self._say, self._alive, self._ask = keep, say, alive, ask
         self._loop = asyncio.get_running_loop()
-        self._started_s = self._loop.time()
+        self._started_s = self._loop.time() if started_s is None else started_s
         self._started_unix_s = started_unix_s
         self._off_threshold_a = off_threshold_a
+        self._supervisor = supervisor
+        self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
+        self._openings = hands.openings
+        self._look_overs_missed = 0
         self._idle_since_s: float | None = None
         self._sequence = 0
         self._step_started_s = self._started_s
@@ -145,8 +161,10 @@ class Conductor:
                     self.ledger.begin_flow(self._hands.switched_s)
                 self._guard_burst(step)
                 self._eyes.announce(beat_s + next_s)
+                self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
                 continue
             self._question_for(decision)
+            await self._look_over()
             if due:
                 beat_s = max(beat_s + next_s, self._loop.time())
             await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
@@ -174,6 +192,28 @@ class Conductor:
         self._eyes.bursting = step.kind == "ladder" and self._hands.output == "load"
         if self._eyes.bursting and "timer" in self._hands.unprotected:
             self._eyes.be_stricter("load", safety.BURST_BLIND_S)
+
+    async def _look_over(self) -> None:
+        """Read settings back when it is time, and at once after a connection was opened anew; raises Trip.
+
+        Not in a burst: it would cost samples there, and measured current against set current is judged at each.
+        """
+        again = self._hands.openings != self._openings
+        if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
+            return
+        try:
+            await self._hands.look_over()
+        except IdentityChanged as error:
+            raise Trip(str(error)) from error
+        except InstrumentError as error:
+            self._look_overs_missed += 1
+            self._say("missed", role="read-back", error=str(error))
+            if self._look_overs_missed >= LOOK_OVERS_MISSED:
+                raise Trip(f"settings could not be read back {LOOK_OVERS_MISSED} times in a row: {error}") from error
+        else:
+            self._look_overs_missed = 0
+            self._openings = self._hands.openings
+        self._look_over_s = self._loop.time() + LOOK_OVER_S
 
     async def _wait_until(self, beat_s: float) -> None:
         self._eyes.next_beat_s = beat_s
@@ -204,6 +244,8 @@ class Conductor:
         warmth = self._eyes.fresh("temperature", now_s, since_switching=False)
         voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
         self.ledger.add(now_s, voltage_v, current_a, max(3.0, 2.5 * period_s))
+        net_ah = self.ledger.charging_ah - self.ledger.discharging_ah
+        self._supervisor.see(reading, self._hands.output, self._hands.wanted, net_ah, groups, warmth)
         return Sample(
             sequence=self._sequence + 1,
             test_time_s=now_s - self._started_s,

@@ -18,7 +18,14 @@ LEAD_S = 0.02
 
 
 class Trip(Exception):
-    """The bay must be switched off and its run ended; the message is the reason."""
+    """The bay must be switched off and its run ended; the message is the reason.
+
+    `every_bay`: what happened here (a pack that warms by itself) ends what runs in the other bays, too.
+    """
+
+    def __init__(self, reason: str, *, every_bay: bool = False) -> None:
+        super().__init__(reason)
+        self.every_bay = every_bay
 
 
 class Readable(Protocol):

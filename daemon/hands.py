@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from benchwarden.daemon import safety
 from benchwarden.daemon.eyes import Trip
 from benchwarden.daemon.safety import Event, State
-from benchwarden.drivers.errors import InstrumentError
+from benchwarden.drivers.errors import InstrumentError, ReadBackDiffers
 from benchwarden.drivers.parallel import ParallelLoad
 from benchwarden.drivers.roles import Load, Supply
 from benchwarden.profiles.plan import Plan
@@ -114,6 +114,31 @@ class Hands:
         if not await self.all_off():
             raise Trip(f"off is not confirmed: {self.why_not_off()}")
         self.go(Event.OFF_CONFIRMED)
+
+    @property
+    def openings(self) -> int:
+        """How often connections to loads and supply were opened: one more, and settings may be lost (fault 20)."""
+        return sum(output.openings for output in self._outputs.values())
+
+    async def look_over(self) -> None:
+        """Read back what should be on, its set-points, and that the rest is off; changes nothing (faults 20, 21).
+
+        Raises Trip if somebody at a front panel, or a loss of mains, has changed it; InstrumentError if it cannot be
+        read.
+        """
+        output, want = self.output, self.wanted
+        for name, one in self._outputs.items():
+            should = output == ("supply" if name == "supply" else "load")
+            if await one.is_on() != should:
+                is_now, right = ("off", "on") if should else ("on", "off")
+                raise Trip(f"changed at the instrument: {one.who} is {is_now}, it should be {right}")
+        try:
+            if isinstance(want, Draw) and output == "load":
+                await self._load.confirm_draw(want.quantity, want.level, want.ceiling_a)
+            elif isinstance(want, Feed) and output == "supply" and self._supply:
+                await self._supply.confirm_feed(want.voltage_v, want.current_a)
+        except ReadBackDiffers as error:
+            raise Trip(f"changed at the instrument: {error}") from error
 
     def why_not_off(self) -> str:
         """Say what speaks against off: the currents measured last, and what each instrument had against it."""

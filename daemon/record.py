@@ -60,6 +60,11 @@ class Record:
             )
 
     @property
+    def started_s(self) -> float:
+        """The loop's time from which run time counts, in events and samples."""
+        return self._started_s
+
+    @property
     def problem(self) -> str | None:
         """Why the record is no longer kept: a failed write, or a disk more than `BEHIND_S` behind."""
         if self._writer.failed:

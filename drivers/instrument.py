@@ -63,6 +63,8 @@ class Instrument:
         self._identity: Identity | None = None
         self._changed: str | None = None
         self._offs = 0
+        self.openings = 0
+        """How often the line was opened: another number than before means that settings may be lost."""
         self._running: set[asyncio.Task[str]] = set()
 
     @property
@@ -271,6 +273,7 @@ class Instrument:
         except BadReply as fault:
             await self.refuse(sent, None, str(fault))
         self._is_open = True
+        self.openings += 1
 
     async def _know(self, reply: str) -> None:
         found = parse_identity(reply)

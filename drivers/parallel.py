@@ -108,6 +108,15 @@ class ParallelLoad:
             ]
         )
 
+    async def confirm_draw(self, quantity: Quantity, level: float, ceiling_a: float) -> None:
+        """Read every member's mode, part of the ceiling and part of the level back; see `Load.confirm_draw`."""
+        await self._all(
+            [
+                member.confirm_draw(quantity, _part(quantity, level, share), ceiling_a * share)
+                for member, share in zip(self.members, self.shares, strict=True)
+            ]
+        )
+
     async def set_level(self, quantity: Quantity, level: float) -> None:
         """Share the level by rating and change it; see `Load.set_level`."""
         self._astray = [0] * len(self.members)

@@ -79,6 +79,11 @@ class Role:
         """The identities of all instruments in this role."""
         return (self.instrument.identity,)
 
+    @property
+    def openings(self) -> int:
+        """How often the line was opened so far; see `Instrument.openings`."""
+        return self.instrument.openings
+
     async def open(self) -> None:
         """Open the line and check who answers. Raises InstrumentError."""
         await self.instrument.open()
@@ -112,6 +117,11 @@ class Role:
         replies = await self.instrument.order(sent, [check.ask for check in checks])
         for check, reply in zip(checks, replies, strict=True):
             await self._compare("; ".join(sent), check, reply, values)
+
+    async def _confirm(self, checks: Sequence[Check], values: Mapping[str, float]) -> None:
+        """Read back what was set earlier and change nothing. Raises ReadBackDiffers and InstrumentError."""
+        for check in checks:
+            await self._compare(check.ask, check, await self.instrument.ask(check.ask), values)
 
     def _written(self, values: Mapping[str, float]) -> dict[str, str]:
         decimals = self.command_map.decimals

@@ -30,6 +30,10 @@ class Load(Driving):
         await self._carry_out(setting.set, setting.check, {"level": level, "ceiling": ceiling_a})
         self._ceiling_a = ceiling_a
 
+    async def confirm_draw(self, quantity: Quantity, level: float, ceiling_a: float) -> None:
+        """Read mode, ceiling and level back and change nothing. Raises ReadBackDiffers, InstrumentError."""
+        await self._confirm(self._draw(quantity).check, {"level": level, "ceiling": ceiling_a})
+
     async def set_level(self, quantity: Quantity, level: float) -> None:
         """Change the level of the quantity that is set, on or off, and read mode and level back.
 
@@ -77,6 +81,13 @@ class Supply(Driving):
         if setting is None:
             raise self.instrument.lacks("feed")
         await self._carry_out(setting.set, setting.check, {"voltage": voltage_v, "current": current_a})
+
+    async def confirm_feed(self, voltage_v: float, current_a: float) -> None:
+        """Read voltage and current limit back and change nothing. Raises ReadBackDiffers, InstrumentError."""
+        setting = self.command_map.feed
+        if setting is None:
+            raise self.instrument.lacks("feed")
+        await self._confirm(setting.check, {"voltage": voltage_v, "current": current_a})
 
     async def protect(self, over_voltage_v: float, over_current_a: float) -> tuple[str, ...]:
         """Program the supply's own protections (V, A) and read them back; returns the names it cannot do.

@@ -26,6 +26,9 @@ __all__ = ["BayAbilities", "Plan", "PlanLimits", "PlanRefused", "describe", "pla
 _OVER_CEILING = 1.05
 # Colder than this is a broken probe or no place for a pack (common practice, no source).
 _COLDEST_C = -20.0
+# A pack is looked at for so long after the last current through it.
+WATCH_S = 1800.0
+_WATCH_EVERY_S = 10.0
 _CHARGES = ("supply", "operator")
 
 
@@ -92,7 +95,7 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
     steps = [plan_step(step, number, work) for number, step in enumerate(profile.steps, start=1)]
     if work.reasons:
         raise PlanRefused(work.reasons)
-    planned = tuple(step for step in steps if step is not None)
+    planned = watched_at_the_end(tuple(step for step in steps if step is not None))
     parts = fingerprint_parts(profile, values, bay)
     return Plan(
         title=profile.title,
@@ -106,6 +109,36 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
         fingerprint=fingerprint(parts),
         fingerprint_parts=parts,
     )
+
+
+def watched_at_the_end(steps: tuple[PlannedStep, ...]) -> tuple[PlannedStep, ...]:
+    """The steps, and a rest after them unless the plan's own look at the pack for 30 min after its last current.
+
+    Cells go on warming after a test, and what goes wrong then is seen by nobody else. Not in the fingerprint: nothing
+    is measured any more.
+    """
+    rested_s = 0.0
+    for step in reversed(steps):
+        if isinstance(step, PlannedRest):
+            rested_s += step.at_least_s
+        elif not isinstance(step, PlannedAsk):
+            break
+    else:
+        return steps  # nothing ever flows
+    if rested_s >= WATCH_S:
+        return steps
+    left_s = WATCH_S - rested_s
+    watch = PlannedRest(
+        number=steps[-1].number + 1,
+        title="watch after the last current",
+        estimate_s=left_s,
+        at_least_s=left_s,
+        until_within_k=None,
+        until_below_c=None,
+        at_most_s=None,
+        every_s=_WATCH_EVERY_S,
+    )
+    return (*steps, watch)
 
 
 def _bay_fits(profile: Profile, work: Working) -> None:
@@ -157,6 +190,8 @@ def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) ->
     if draws:
         trip_v = pack.series * pack.hard_low_v
         notes.append(f"the load's own trip at {trip_v:g} V guards the pack, not a weak group")
+    if pack.mass_kg is None:
+        notes.append("no mass in the pack file: whether a probe fell off, or the pack warms by itself, is not judged")
     if bay.group_channels == 0 and pack.series > 1:
         notes.append(f"no group voltages: cut-offs are judged on pack voltage / {pack.series}, a weak group unseen")
     if bay.sense != "pack connector":

@@ -27,9 +27,9 @@ def pack_of(cell: CellModel, *groups: GroupModel) -> PackModel:
     return PackModel("Dunlin", cell, groups)
 
 
-def pack_toml(series: int, *, max_discharge_a: float = 60.0, max_charge_a: float = 5.0) -> str:
+def pack_toml(series: int, *, max_discharge_a: float = 60.0, max_charge_a: float = 5.0, mass_g: float = 450.0) -> str:
     return (
-        f'name = "Dunlin"\nchemistry = "li-ion"\nseries = {series}\nrated_capacity = "5 Ah"\nmass = "450 g"\n'
+        f'name = "Dunlin"\nchemistry = "li-ion"\nseries = {series}\nrated_capacity = "5 Ah"\nmass = "{mass_g:g} g"\n'
         f'max_charge = "{max_charge_a:g} A"\nmax_discharge = "{max_discharge_a:g} A"\n'
     )
 

@@ -95,7 +95,8 @@ def test_before_an_output_goes_on_nothing_flows() -> None:
 
 def test_an_edge_has_a_point_on_both_sides_and_the_beat_keeps_its_period(tmp_path: Path) -> None:
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.12))
-    on_s, off_s = (time_s - done.journal[0][0] + 1.0 for time_s, _ in done.journal)
+    began_s = done.run.samples[0].test_time_s  # the checks lie before it
+    on_s, off_s = (time_s - done.journal[0][0] + began_s + 1.0 for time_s, _ in done.journal)
     drawing = [sample.test_time_s for sample in done.run.samples if sample.output == "load"]
     assert drawing[0] == pytest.approx(on_s, abs=0.01)
     assert drawing[-1] == pytest.approx(off_s, abs=0.01)

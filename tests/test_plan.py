@@ -32,7 +32,7 @@ LADDER = {"do": "ladder", "from": "5C", "step": "1C", "hold": "5 s", "rest": "12
 
 def test_the_standard_plan_in_absolute_numbers() -> None:
     plan = work_out(shipped("standard"), heron(), left_bay())
-    charge, _, discharge, _, _, _, ladder, _, store = plan.steps
+    charge, _, discharge, _, _, _, ladder, _, store, watch = plan.steps
     assert isinstance(charge, PlannedCharge)
     assert (charge.current_a, charge.taper_a, charge.method) == (2.5, 0.25, "supply")
     assert isinstance(discharge, PlannedDischarge)
@@ -44,6 +44,8 @@ def test_the_standard_plan_in_absolute_numbers() -> None:
     assert ladder.bound == "max burst"
     assert isinstance(store, PlannedStore)
     assert (store.draw_a, store.storage_v) == (5.0, 3.65)
+    assert isinstance(watch, PlannedRest)
+    assert (watch.number, watch.at_least_s, watch.at_most_s) == (10, 1800.0, None)
     limits = plan.limits
     assert (limits.group_low_v, limits.group_high_v) == (2.2, 4.25)
     assert (limits.pack_low_v, limits.pack_high_v) == (13.2, 25.5)
@@ -55,7 +57,7 @@ def test_the_standard_plan_in_absolute_numbers() -> None:
 def test_the_standard_test_takes_the_time_the_trade_expects() -> None:
     # Common practice, no source: 6 to 8 h for charge, capacity, charge, ladder and store.
     plan = work_out(shipped("standard"), heron(), left_bay())
-    assert 6 * 3600 < plan.estimate_s < 8.5 * 3600
+    assert 6 * 3600 < plan.estimate_s - plan.steps[-1].estimate_s < 8.5 * 3600
 
 
 @pytest.mark.parametrize(
@@ -269,3 +271,47 @@ def test_a_plan_cannot_be_changed() -> None:
     with pytest.raises(AttributeError):
         plan.limits.max_draw_a = 1e9  # type: ignore[misc]
     assert replace(plan, title="other").fingerprint == plan.fingerprint
+
+
+@pytest.mark.parametrize(
+    ("after", "watch_s"),
+    [
+        ([], 1800.0),
+        ([{"do": "rest", "at_least": "10 min"}], 1200.0),
+        ([{"do": "rest", "at_least": "10 min"}, {"do": "rest", "at_least": "20 min"}], None),
+        ([{"do": "rest", "at_least": "30 min"}], None),
+        ([{"do": "ask", "text": "Cool?"}], 1800.0),  # an answer may come at once
+        ([{"do": "rest", "at_least": "30 min"}, {"do": "ask", "text": "Cool?"}], None),
+    ],
+)
+def test_the_pack_is_watched_for_half_an_hour_after_the_last_current(after: Any, watch_s: Any) -> None:
+    """Fault 67: cells heat on after the cut-off."""
+    draw = {"do": "discharge", "power": "5C", "stop_at": CUT_OFF}
+    profile = Profile.model_validate({"title": "t", "step": [draw, *after]})
+    plan = work_out(profile, heron(), left_bay())
+    assert len(plan.steps) == 1 + len(after) + (watch_s is not None)
+    if watch_s is not None:
+        watch = plan.steps[-1]
+        assert isinstance(watch, PlannedRest)
+        assert (watch.number, watch.title, watch.at_least_s) == (
+            len(plan.steps),
+            "watch after the last current",
+            watch_s,
+        )
+        assert any("watch after the last current" in line for line in describe(plan))
+    assert len(plan.fingerprint_parts["steps"]) <= 1 + len(after)  # what is only watched decides nothing
+
+
+def test_a_plan_in_which_nothing_flows_is_not_watched() -> None:
+    assert len(work_out(one({"do": "rest", "at_least": "5 s"}), heron(), left_bay()).steps) == 1
+
+
+def test_a_pack_without_a_mass_is_not_judged_by_its_warmth_and_the_plan_says_so() -> None:
+    def notes(**changes: object) -> list[str]:
+        plan = work_out(shipped("capacity"), heron(**changes), left_bay())
+        return [note for note in plan.notes if "mass" in note]
+
+    assert notes() == []
+    assert notes(mass=None) == [
+        "no mass in the pack file: whether a probe fell off, or the pack warms by itself, is not judged"
+    ]

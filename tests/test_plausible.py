@@ -112,7 +112,8 @@ def test_a_capacity_run_at_5c(pack: str) -> None:
     assert 0.85 <= numbers["energy_efficiency"].value <= 0.95
     # The cut-off is judged under load; off it, the pack rebounds by half a volt per group and more.
     assert numbers["rest_60_s_v"].value > 6 * 2.5 + 1.5
-    assert numbers["ending_group_v"].value == pytest.approx(2.5, abs=0.02)
+    # There a group falls by some 23 mV each second, and the run ends at the first sample at or below its cut-off.
+    assert 2.5 - 0.025 <= numbers["ending_group_v"].value <= 2.5
 
 
 @cylindrical

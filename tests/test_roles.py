@@ -115,6 +115,33 @@ async def test_a_level_is_accepted_within_a_thousandth_or_the_resolution_and_nev
             await load.set_draw("power", level, 30.0)
 
 
+async def test_what_was_set_is_confirmed_later_and_nothing_is_sent_but_questions() -> None:
+    far_end = Settings()
+    load = await load_of(far_end)
+    await load.set_draw("power", 216.0, 15.84)
+    before = len(far_end.heard)
+    await load.confirm_draw("power", 216.0, 15.84)
+    assert all(text.endswith("?") for text in far_end.heard[before:])
+    assert len(far_end.heard) == before + 3
+    far_end.fixed["SOURce:CURRent:LIMit?"] = "100"
+    with pytest.raises(ReadBackDiffers, match=r"LIMit\? reads back 100\.0 where 15\.84 was set"):
+        await load.confirm_draw("power", 216.0, 15.84)
+    supply = await supply_of(far_end)
+    await supply.set_feed(25.2, 2.5)
+    await supply.confirm_feed(25.2, 2.5)
+    far_end.fixed["SOURce:VOLTage?"] = "25.3"
+    with pytest.raises(ReadBackDiffers, match=r"VOLTage\? reads back 25\.3"):
+        await supply.confirm_feed(25.2, 2.5)
+
+
+async def test_a_line_that_was_opened_again_is_counted() -> None:
+    load = await load_of(Settings())
+    assert load.openings == 1
+    await load.close()
+    await load.read()
+    assert load.openings == 2
+
+
 async def test_silent_clipping_is_found() -> None:
     far_end = Settings()
     load = await load_of(far_end)

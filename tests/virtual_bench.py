@@ -67,6 +67,20 @@ class StandInGuardian:
 
 
 @dataclass
+class Checked:
+    """What the checks before the first sample had done to the bench: outputs changed, and taken out of the pack."""
+
+    changes: int = 0
+    drawn_ah: float = 0.0
+    drawn_wh: float = 0.0
+
+    @classmethod
+    def by(cls, bench: SimulatedBench) -> "Checked":
+        bay = next(iter(bench.bays.values()))
+        return cls(len(bay.journal), bay.witness.discharged_ah, bay.witness.discharged_wh)
+
+
+@dataclass
 class Done:
     """A run that has ended: how, what it left on disk, the plan, and the bench with its own witness."""
 
@@ -77,9 +91,16 @@ class Done:
     bench: SimulatedBench
     guardian: StandInGuardian
 
+    checked: Checked
+
     @property
     def journal(self) -> list[tuple[float, str]]:
-        """Every change of an output as the simulated bench saw it, with the loop's time."""
+        """Every change of an output since the first sample as the simulated bench saw it, with the loop's time."""
+        return self.whole_journal[self.checked.changes :]
+
+    @property
+    def whole_journal(self) -> list[tuple[float, str]]:
+        """The same from the beginning, with the test pulse."""
         return next(iter(self.bench.bays.values())).journal
 
 
@@ -130,6 +151,13 @@ async def run_test(
             info = run_info(settings, job, instruments.identities(), STARTED_UNIX_S)
             return Record(path, info, STARTED_UNIX_S, **record_more)
 
+        first: list[Checked] = []
+
+        def show(sample: Sample, steps: int) -> None:
+            if not first:
+                first.append(Checked.by(bench))
+            each(bench, sample)
+
         before(bench)
         running = BayRun(
             entry,
@@ -137,14 +165,14 @@ async def run_test(
             instruments,
             guardian,  # type: ignore[arg-type]
             ask=reply,
-            show=lambda sample, steps: each(bench, sample),
+            show=show,
             note=lambda text: None,
             started_unix_s=STARTED_UNIX_S,
         )
         ending = await running.run(record)
         run = read_run(running.folder) if running.folder else Run(folder, _nothing(), [], [], [])
         bench.journals()
-        return Done(ending, running.off_confirmed, run, plan, bench, guardian)
+        return Done(ending, running.off_confirmed, run, plan, bench, guardian, first[0] if first else Checked.by(bench))
     finally:
         if sockets:
             await bench.stop()
