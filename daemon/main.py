@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from benchwarden.daemon.guardian import Guardian, worker_command
+from benchwarden.daemon import control
+from benchwarden.daemon.guardian import Guardian, alarm_command, worker_command
 
 BAD_INPUT = 2
 READER_GONE = 141  # what a shell says of a program that was ended by a closed pipe
@@ -18,6 +19,8 @@ Lithium packs burn. Test them on a surface that cannot, away from what can, with
 the power that needs no computer; keep to local codes, and ask a qualified person where you are not one.
 
 exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to switch off
+serve: 0 stopped with every bay confirmed off, 1 not confirmed, 2 bad input or served already, 4 as above
+status, stop, morning: 0 fine, 1 a bay tripped, is not confirmed off or did not finish, 2 refused or no service
 """
 
 
@@ -63,6 +66,12 @@ def _parser() -> argparse.ArgumentParser:
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
+    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle (simulated bench only)")
+    serving.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
+    serving.set_defaults(command=_serve)
+    control.add_commands(commands)
+
     again = commands.add_parser(
         "continue", help="go on with a run that was cut short, from a step boundary, as a new run"
     )
@@ -81,6 +90,23 @@ def _parser() -> argparse.ArgumentParser:
     off.add_argument("--all", action="store_true", help="every bay of the bench")
     off.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     off.set_defaults(command=_off)
+
+    drill = commands.add_parser("drill", help="freeze the program while a small current flows; time the guardian")
+    drill.add_argument("bay", metavar="BAY[=PACK]", help="the bay, and the file of the pack in it")
+    drill.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    drill.set_defaults(command=_drill)
+
+    alarm = commands.add_parser("alarm", help="try out whether alarms arrive")
+    alarm.add_argument("--test", action="store_true", required=True, help="send a test message to every address")
+    alarm.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    alarm.set_defaults(command=_alarm)
+
+    install = commands.add_parser("install", help="show the systemd unit of the service; write it if asked")
+    install.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    install.add_argument("--user", action="store_true", help="a unit of your own, not of the system")
+    install.add_argument("--as", dest="account", metavar="ACCOUNT", help="who runs it (default: you; never root)")
+    install.add_argument("--write", action="store_true", help="write it; nothing is started")
+    install.set_defaults(command=_install)
 
     report = commands.add_parser("report", help="work out a run's figures and charts again")
     report.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
@@ -122,11 +148,18 @@ def _refuse(mistakes: Sequence[str]) -> dict[str, str]:
     raise SystemExit(BAD_INPUT)
 
 
+def _serve(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.serve import serve
+
+    return serve(Path(options.bench).absolute(), control.state_of(options))
+
+
 def _run(options: argparse.Namespace) -> int:
     from benchwarden.daemon.worker import Orders
 
+    control.refuse_beside_a_service(Path(options.bench))
     orders = Orders(options.bench, options.profile, _packs(options), options.runs)
-    return Guardian(worker_command(json.dumps(asdict(orders)))).run()
+    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -160,8 +193,9 @@ def _continue(options: argparse.Namespace) -> int:
     if options.plan:
         print(f"\n{as_text([found.job])}")
         return 0
+    control.refuse_beside_a_service(path)
     orders = Orders(options.bench, "", {}, options.runs, continues=options.run)
-    return Guardian(worker_command(json.dumps(asdict(orders)))).run()
+    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
 
 
 def _seal(options: argparse.Namespace) -> int:
@@ -176,6 +210,26 @@ def _off(options: argparse.Namespace) -> int:
     if options.all == bool(options.bays):
         _refuse(["command line: right would be `off --all`, or `off BAY …`"])
     return switch_off(Path(options.bench), None if options.all else options.bays)
+
+
+def _drill(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.drill import drill
+
+    bay, _, pack = options.bay.partition("=")
+    control.refuse_beside_a_service(Path(options.bench))
+    return drill(Path(options.bench), bay, Path(pack) if pack else None)
+
+
+def _alarm(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.alarms import try_out
+
+    return try_out(Path(options.bench))
+
+
+def _install(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.install import install
+
+    return install(Path(options.bench), for_user=options.user, account=options.account, write=options.write)
 
 
 def _report(options: argparse.Namespace) -> int:

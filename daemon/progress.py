@@ -4,6 +4,7 @@ import shutil
 import sys
 import threading
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from benchwarden.daemon import clock
 from benchwarden.profiles.plan import Plan
@@ -56,6 +57,19 @@ def line(bay: str, view: View) -> str:
 
 def _shown(value: float | None, width: int, digits: int) -> str:
     return "-".rjust(width) if value is None else f"{value:{width}.{digits}f}"
+
+
+class Shown(Protocol):
+    """Whatever shows what the bays do."""
+
+    def show(self, bay: str, view: View) -> None:
+        """Replace what is shown of a bay."""
+
+    def end(self, bay: str, how: str) -> None:
+        """Show how a bay's run ended."""
+
+    def note(self, text: str) -> None:
+        """Say an event that people want to read."""
 
 
 class Progress:

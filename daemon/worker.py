@@ -19,11 +19,14 @@ from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.continue_run import prepare_continuation
+from benchwarden.daemon.guardian import alarm_command
 from benchwarden.daemon.guardian_link import GuardianLink
+from benchwarden.daemon.inhibit import Inhibitor
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job, load_bench, prepare
 from benchwarden.daemon.operator_desk import Desk
-from benchwarden.daemon.progress import Progress, View, left_s
+from benchwarden.daemon.outside import NOBODY, Outside, check_alarms
+from benchwarden.daemon.progress import Progress, Shown, View, left_s
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.sealing import seal_interrupted
@@ -47,14 +50,21 @@ class Orders:
 
 
 async def carry_out(
-    bench: Bench, jobs: Sequence[Job], runs: Path, guardian: GuardianLink, progress: Progress, ask: Ask
+    bench: Bench,
+    jobs: Sequence[Job],
+    runs: Path,
+    guardian: GuardianLink,
+    progress: Progress,
+    ask: Ask,
+    outside: Outside = NOBODY,
 ) -> tuple[int, list[Path]]:
     """Run every job in its bay at once; returns the exit code and the run folders.
 
-    SIGTERM stops every bay: off, confirmed. One bay's failure ends that bay only.
+    SIGTERM stops every bay: off, confirmed. One bay's failure ends that bay only, unless its pack warms by itself or it
+    cannot be confirmed off.
     """
     tasks = [
-        asyncio.create_task(run_one(bench, job, runs, guardian, progress, ask), name=f"bay {job.entry.name}")
+        asyncio.create_task(run_one(bench, job, runs, guardian, progress, ask, outside), name=f"bay {job.entry.name}")
         for job in jobs
     ]
     loop = asyncio.get_running_loop()
@@ -63,6 +73,14 @@ async def carry_out(
         for task in tasks:
             task.cancel()
 
+    def look_at(task: asyncio.Task[tuple[Ending, bool, Path | None]]) -> None:
+        if not task.cancelled() and task.exception() is None:
+            ending, confirmed, _ = task.result()
+            if ending.every_bay or not confirmed:
+                stop()
+
+    for task in tasks:
+        task.add_done_callback(look_at)
     loop.add_signal_handler(signal.SIGTERM, stop)
     codes: list[int] = []
     folders: list[Path] = []
@@ -78,7 +96,13 @@ async def carry_out(
 
 
 async def run_one(
-    bench: Bench, job: Job, runs: Path, guardian: GuardianLink, progress: Progress, ask: Ask
+    bench: Bench,
+    job: Job,
+    runs: Path,
+    guardian: GuardianLink,
+    progress: Shown,
+    ask: Ask,
+    outside: Outside = NOBODY,
 ) -> tuple[Ending, bool, Path | None]:
     """Run one job; returns how it ended, whether off is confirmed, and its folder (None: nothing was recorded)."""
     started_unix_s = clock.unix_s()
@@ -87,6 +111,10 @@ async def run_one(
 
     def show(sample: Sample, steps: int) -> None:
         progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample)))
+
+    async def asked(text: str, answers: tuple[str, ...]) -> str:
+        outside.waiting(bay, job.pack.name, text)
+        return await ask(f"{bay}, {job.pack.name}: {text}", answers)
 
     def make_record() -> Record:
         path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
@@ -98,10 +126,11 @@ async def run_one(
         job.plan,
         instruments,
         guardian,
-        ask=lambda text, answers: ask(f"{bay}, {job.pack.name}: {text}", answers),
+        ask=asked,
         show=show,
         note=progress.note,
         started_unix_s=started_unix_s,
+        outside=outside,
     )
     ending = await run.run(make_record)
     progress.end(bay, ending.how)
@@ -133,6 +162,7 @@ def main(arguments: Sequence[str]) -> int:
                 ]
             )
         runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
+        tells = check_alarms(bench, path)
         no_room = space.refusal(runs, sum(space.needed_bytes(run_info(bench, job, {}, 0.0)) for job in jobs))
         if no_room:
             raise FileMistakes([no_room])
@@ -142,7 +172,9 @@ def main(arguments: Sequence[str]) -> int:
     seal_interrupted(runs)
     progress = Progress()
     try:
-        code, folders = asyncio.run(_work(bench, jobs, runs, int(arguments[1]), progress))
+        code, folders = asyncio.run(
+            _work(bench, jobs, runs, int(arguments[1]), progress, alarm_command(path) if tells else None)
+        )
     finally:
         progress.close()
     show_results(folders, runs / "comparison", compare=code == FINISHED)
@@ -150,11 +182,17 @@ def main(arguments: Sequence[str]) -> int:
 
 
 async def _work(
-    bench: Bench, jobs: Sequence[Job], runs: Path, descriptor: int, progress: Progress
+    bench: Bench,
+    jobs: Sequence[Job],
+    runs: Path,
+    descriptor: int,
+    progress: Progress,
+    tell_by: Sequence[str] | None,
 ) -> tuple[int, list[Path]]:
-    async with Desk(progress.note) as desk:
+    outside = Outside(tell_by, progress.note, inhibitor=Inhibitor(), simulated=bench.simulated)
+    async with outside, Desk(progress.note) as desk:
         with closing(GuardianLink(descriptor)) as guardian:
-            return await carry_out(bench, jobs, runs, guardian, progress, desk.ask)
+            return await carry_out(bench, jobs, runs, guardian, progress, desk.ask, outside)
 
 
 def show_results(folders: Sequence[Path], out: Path, *, compare: bool) -> None:

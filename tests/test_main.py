@@ -20,7 +20,7 @@ do = "discharge"
 power = "2C"
 stop_at = { group_voltage = "discharge cut-off" }
 """
-COMMANDS = ("demo", "plan", "run", "off", "report", "compare", "simulate")
+COMMANDS = ("demo", "plan", "run", "off", "report", "compare", "simulate", "drill", "alarm", "install")
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def test_a_plan_as_json(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "standard", "left=heron.toml", "--json"]) == 0
     [job] = json.loads(capsys.readouterr().out)
     assert (job["bay"], job["pack"]) == ("left", "Heron")
-    assert len(job["plan"]["steps"]) == 9
+    assert len(job["plan"]["steps"]) == 10  # nine of the profile, and the watch after the last current
 
 
 def test_showing_a_plan_connects_to_nothing(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:

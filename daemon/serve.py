@@ -1,0 +1,41 @@
+"""`benchwarden serve`: this process becomes the guardian of a worker that serves waiting lists.
+
+Exit codes: 0 asked to stop and every bay confirmed off, 1 not confirmed, 2 bad input or another service there, 4 the
+guardian had to switch off.
+"""
+
+import json
+import os
+import sys
+from pathlib import Path
+
+from benchwarden.daemon import clock, state_folder
+from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal
+from benchwarden.results.folder import utc_text
+
+BAD_INPUT = 2
+
+
+def serve(bench: Path, state: Path) -> int:
+    """Serve a bench until SIGTERM or Ctrl-C; returns the exit code. Paths must be absolute."""
+    try:
+        state_folder.make_folder(state)
+        who = f"process {os.getpid()} since {utc_text(clock.unix_s())}, bench {bench}"
+        held = state_folder.hold(state, who)
+    except state_folder.StateRefused as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    state_folder.keep_log_of_before(state)
+
+    def tell(text: str) -> None:
+        to_terminal(text)
+        state_folder.append_line(state / state_folder.GUARDIAN_LOG, f"{utc_text(clock.unix_s())} {text}")
+
+    orders = json.dumps({"bench": str(bench), "state": str(state)})
+    command = [sys.executable, "-m", "benchwarden.daemon.service", orders]
+    try:
+        return Guardian(
+            command, control=state / state_folder.GUARDIAN_SOCKET, tell=tell, alarm=alarm_command(bench)
+        ).run()
+    finally:
+        os.close(held)

@@ -1,0 +1,248 @@
+"""The command line's side of the service: what it asks, what it prints, and how it ends when nobody answers well."""
+
+import argparse
+import io
+import json
+import socket
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchwarden.daemon import control
+from benchwarden.daemon.control import NoAnswer, ask, list_lines, status_lines, stop_outcome
+from benchwarden.daemon.main import main
+from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+
+OFF = {"words": "off confirmed (load 0.002 A)", "confirmed": True, "utc": "2026-11-25T21:04:11Z"}
+ON = {"words": "OFF NOT CONFIRMED (load 8.1 A): unplug it", "confirmed": False}
+BY_WORKER = {"ok": True, "off": True, "by": "worker", "bays": {"left": OFF}}
+NOT_BY_WORKER = {"ok": True, "off": False, "by": "worker", "bays": {"left": ON}}
+DISARMED = {"off": True, "by": "worker"}
+TOOK_OVER = {"off": True, "by": "guardian", "outcomes": {"left load": "off, 0.001 A"}}
+TOOK_OVER_IN_VAIN = {"off": False, "by": "guardian", "outcomes": {"left load": "no answer"}}
+
+
+@pytest.mark.parametrize(
+    ("worker", "guardian", "off"),
+    [
+        (BY_WORKER, DISARMED, True),
+        (BY_WORKER, "no service runs there", True),
+        (NOT_BY_WORKER, DISARMED, False),
+        (NOT_BY_WORKER, TOOK_OVER, True),  # the worker could not, the guardian did and measured
+        (NOT_BY_WORKER, TOOK_OVER_IN_VAIN, False),
+        ("no answer (timed out)", TOOK_OVER, True),
+        ("no answer (timed out)", TOOK_OVER_IN_VAIN, False),
+        ("no answer (timed out)", DISARMED, None),  # nobody measured anything
+        ("no service runs there", "no service runs there", None),
+        ({"error": "there is no bay 'top'"}, DISARMED, None),
+    ],
+)
+def test_who_confirmed_off(worker: Any, guardian: Any, off: bool | None) -> None:
+    lines, found = stop_outcome({"worker": worker, "guardian": guardian})
+    assert found is off
+    assert lines[0].startswith("worker: ")
+    assert any(line.startswith("guardian: ") for line in lines)
+    if isinstance(worker, str):
+        assert worker in lines[0]
+
+
+class Answering:
+    """A Unix socket that gives one answer to everything, and keeps what it was asked."""
+
+    def __init__(self, path: Path, answer: Mapping[str, Any] | bytes | None) -> None:
+        self.asked: list[dict[str, Any]] = []
+        self._answer = answer if isinstance(answer, bytes) or answer is None else json.dumps(answer).encode() + b"\n"
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.bind(str(path))
+        self._socket.listen(4)
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                client, _ = self._socket.accept()
+            except OSError:
+                return
+            with client, client.makefile("rb") as lines:
+                self.asked.append(json.loads(lines.readline()))
+                if self._answer is not None:
+                    client.sendall(self._answer)
+
+    def close(self) -> None:
+        self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+
+
+@pytest.mark.parametrize("answer", [None, b"", b"half an ans", b"[1]\n", b"\xff\n"])
+def test_an_answer_that_is_none_is_said(tmp_path: Path, answer: bytes | None) -> None:
+    there = Answering(tmp_path / "w", answer)
+    with pytest.raises(NoAnswer, match="answer"):
+        ask(tmp_path / "w", {"do": "status"}, 2.0)
+    there.close()
+    with pytest.raises(NoAnswer, match="no service runs there"):
+        ask(tmp_path / "w", {"do": "status"}, 2.0)  # a socket that a dead service left
+
+
+def command(tmp_path: Path, *arguments: str) -> int:
+    try:
+        return main([*arguments, "--bench", str(tmp_path / "bench.toml"), "--state", str(tmp_path)])
+    except SystemExit as ended:
+        return int(str(ended.code))
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["status"],
+        ["list"],
+        ["add", "left=pack.toml", "capacity"],
+        ["move", "left", "1", "up"],
+        ["drop", "left", "all"],
+        ["start", "left"],
+        ["acknowledge", "left"],
+        ["answer", "left", "yes"],
+    ],
+)
+def test_without_a_service_every_command_says_so(
+    tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command(tmp_path, *arguments) == 2
+    assert "no service runs there; `benchwarden serve` starts one" in capsys.readouterr().err
+
+
+def test_stop_asks_both_and_prints_what_each_answered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    worker = Answering(tmp_path / WORKER_SOCKET, BY_WORKER)
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, DISARMED)
+    assert command(tmp_path, "stop", "left") == 0
+    assert command(tmp_path, "stop", "--all") == 0
+    assert worker.asked == guardian.asked == [{"do": "stop", "bay": "left"}, {"do": "stop"}]
+    assert "worker: left: off confirmed (load 0.002 A)" in capsys.readouterr().out
+    worker.close()
+    guardian.close()
+
+
+def test_stop_with_nobody_there_switches_off_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The bench file is missing here, so that the way that needs no service is seen to be gone."""
+    assert command(tmp_path, "stop", "--all") == 2
+    said = capsys.readouterr()
+    assert "nobody there to stop: switching off from here" in said.out
+    assert "bench.toml: the bench file cannot be read" in said.err
+
+
+@pytest.mark.parametrize("arguments", [["stop"], ["stop", "left", "--all"]])
+def test_stop_wants_a_bay_or_all(tmp_path: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert command(tmp_path, *arguments) == 2
+    assert "right would be `stop --all`, or `stop BAY`" in capsys.readouterr().err
+
+
+LIST = {
+    "bay": "left",
+    "pack_name": "Heron",
+    "stand": "idle",
+    "why": "",
+    "cautions": ["The pack in bay left is Heron"],
+    "tests": [
+        {"number": 1, "title": "Capacity", "fate": "finished", "why": "", "run": "/runs/heron/1", "estimate_s": 9.0},
+        {"number": 2, "title": "Burst", "fate": "waiting", "why": "", "run": None, "estimate_s": 7500.0},
+    ],
+}
+
+
+@pytest.mark.parametrize(("typed", "code"), [("yes\n", 0), ("no\n", 2), ("", 2)])
+def test_a_list_starts_only_when_a_person_has_said_yes(
+    tmp_path: Path, typed: str, code: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there = Answering(tmp_path / WORKER_SOCKET, {"ok": True, "bays": {"left": LIST}, "list": LIST})
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    assert command(tmp_path, "start", "left") == code
+    assert "- The pack in bay left is Heron" in capsys.readouterr().out
+    started = [request for request in there.asked if request["do"] == "start"]
+    assert started == ([{"do": "start", "bay": "left", "numbers": [2]}] if code == 0 else [])
+    there.close()
+
+
+def test_paths_are_made_whole_before_they_are_sent(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The service has a working directory of its own; a shipped name and a wrong word stay as they are."""
+    there = Answering(tmp_path / WORKER_SOCKET, {"ok": True, "list": LIST})
+    monkeypatch.chdir(tmp_path)
+    assert command(tmp_path, "add", "left=heron.toml", "capacity", "draw.toml", "nonsense") == 0
+    assert there.asked == [
+        {
+            "do": "add",
+            "bay": "left",
+            "pack": str(tmp_path / "heron.toml"),
+            "profiles": ["capacity", str(tmp_path / "draw.toml"), "nonsense"],
+        }
+    ]
+    assert "nothing starts by itself: `benchwarden start left`" in capsys.readouterr().out
+    assert command(tmp_path, "add", "heron.toml", "capacity") == 2
+    there.close()
+
+
+def test_what_the_service_refuses_is_printed_line_by_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    there = Answering(tmp_path / WORKER_SOCKET, {"error": "refused", "mistakes": ["one", "two"]})
+    assert command(tmp_path, "drop", "left", "1") == 2
+    assert capsys.readouterr().err == "one\ntwo\n"
+    assert command(tmp_path, "drop", "left", "one") == 2
+    there.close()
+
+
+NOW = {
+    "step": 3, "steps": 9, "kind": "discharge", "output": "load", "voltage_v": 21.07, "current_a": -10.25,
+    "groups_v": [3.512, None, 3.6], "temperatures_c": {"middle": 31.04, "ambient": None}, "left_s": 7500.0,
+}  # fmt: skip
+
+
+def status(stand: str, now: dict[str, Any] | None, question: dict[str, Any] | None = None) -> dict[str, Any]:
+    bay = {"list": LIST | {"stand": stand}, "now": now, "question": question, "off": None if now else OFF}
+    return {"bench": "shed", "utc": "2026-11-25T21:04:11Z", "bays": {"left": bay}}
+
+
+def test_a_status_for_people() -> None:
+    asks = {"text": "Is the lid on?", "answers": ["yes", "no"]}
+    lines = status_lines(status("running", NOW, asks) | {"guardian": {"armed": {"left": {"on": True}}}})
+    assert lines[2] == (
+        "  step 3 of 9 (discharge), load: 21.07 V, -10.25 A, lowest group 3.512 V, middle 31.0 °C, ambient - °C; "
+        "about 2 h 05 min left"
+    )
+    assert lines[3] == "  asks: Is the lid on? (benchwarden answer left …: yes or no)"
+    assert lines[4] == "guardian: answers for left (on)"
+    idle = status_lines(status("idle", None) | {"guardian": {"error": "no service runs there"}})
+    assert idle[1:] == [
+        "left: idle, pack Heron, 1 waiting",
+        "  off confirmed (load 0.002 A), 2026-11-25T21:04:11Z",
+        "guardian: NO ANSWER: no service runs there",
+    ]
+
+
+@pytest.mark.parametrize(("stand", "code"), [("idle", 0), ("tripped", 1)])
+def test_the_exit_code_of_status_tells_of_a_trip(
+    tmp_path: Path, stand: str, code: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    there = Answering(tmp_path / WORKER_SOCKET, status(stand, None))
+    assert command(tmp_path, "status", "--json") == code
+    assert json.loads(capsys.readouterr().out)["bays"]["left"]["list"]["stand"] == stand
+    there.close()
+
+
+def test_a_list_for_people() -> None:
+    assert list_lines("left", LIST) == [
+        "left: idle, pack Heron, 1 waiting",
+        "  1. Capacity: finished",
+        "     /runs/heron/1",
+        "  2. Burst: waiting, about 2 h 05 min",
+    ]
+
+
+def test_every_command_has_its_help() -> None:
+    parser = argparse.ArgumentParser()
+    control.add_commands(parser.add_subparsers())
+    for name in ("status", "add", "list", "move", "drop", "start", "stop", "acknowledge", "answer", "morning"):
+        with pytest.raises(SystemExit) as ended:
+            parser.parse_args([name, "--help"])
+        assert ended.value.code == 0

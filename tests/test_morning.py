@@ -1,0 +1,128 @@
+"""The morning's report, from lists and run folders as a night leaves them."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchwarden.daemon import waiting_list
+from benchwarden.daemon.list_file import list_path, write_list
+from benchwarden.daemon.main import main
+from benchwarden.daemon.state_folder import GUARDIAN_LOG, append_line
+from benchwarden.daemon.waiting_list import Entry, Fate, WaitingList
+from benchwarden.results.folder import utc_text
+from tests.synthetic_run import STARTED_UNIX_S, Writer, discharge_run
+from tests.test_bench import BENCH, SECOND
+
+UTC = utc_text(STARTED_UNIX_S)
+VALUES = {"series": 6, "full_v": 4.2, "storage_v": 3.65, "storage_fraction": None, "chargeable": True}
+
+
+@pytest.fixture
+def shed(tmp_path: Path) -> Path:
+    """A bench of two bays, left and right, and the folder of a service that does not run now."""
+    (tmp_path / "bench.toml").write_text(BENCH + "[[bay]]" + SECOND)
+    (tmp_path / "state").mkdir()
+    return tmp_path
+
+
+def left_run(shed: Path, how: str | None) -> Path:
+    """Put a run of Heron in bay left below `runs`; `how` None is a run whose end nobody wrote."""
+    writer: Writer = discharge_run()
+    info = writer.info(bay="left", started_utc=UTC)
+    info["plan"] = dict(info.get("plan") or {}) | {"pack": VALUES, "limits": {"temperature_high_c": 80.0}}
+    folder = shed / "runs" / "heron" / "2026-11-25T21-04-11Z_capacity"
+    folder.mkdir(parents=True)
+    return writer.finish(folder, info, how)
+
+
+def listed(*titles: str) -> WaitingList:
+    tests = [Entry(0, title.lower(), title, "c0ffee") for title in titles]
+    found = waiting_list.add(WaitingList("left"), "/packs/heron.toml", "Heron", tests)
+    return waiting_list.begun(waiting_list.start(found), 1, UTC)
+
+
+def report(shed: Path, capsys: pytest.CaptureFixture[str], code: int) -> tuple[str, dict[str, Any]]:
+    bench = ["--bench", str(shed / "bench.toml")]
+    assert main(["morning", *bench]) == code
+    text = capsys.readouterr().out
+    assert main(["morning", *bench, "--json"]) == code
+    return text, json.loads(capsys.readouterr().out)
+
+
+def test_a_night_that_went_well(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = left_run(shed, "finished")
+    done = waiting_list.ended(listed("Capacity"), Fate.FINISHED, "", run=str(run), off_confirmed=True, utc=UTC)
+    write_list(shed / "state", done)
+    text, data = report(shed, capsys, 0)
+    assert "the service does not run" in text
+    assert "left, Heron: idle" in text
+    assert "  off confirmed" in text
+    assert "  1. Capacity: finished" in text
+    assert "     delivered, Ah: " in text
+    assert "  the pack now: empty; " in text
+    assert "  within 24 h: charge it to storage (3.65 V per group at rest)" in text
+    assert "right: idle" in text
+    left = data["bays"]["left"]
+    assert (left["fine"], left["off"], left["not_run"]) == (True, True, [])
+    assert left["tests"][0]["result"]["figures"]["delivered_ah"]["value"] > 0.0
+    assert len(left["pack_now"]["groups_v"]) == 6
+
+
+def test_a_trip_and_what_did_not_run(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = left_run(shed, "tripped")
+    found = listed("Capacity", "Burst")
+    write_list(
+        shed / "state",
+        waiting_list.ended(found, Fate.TRIPPED, "group 3 is 2.1 V", run=str(run), off_confirmed=False, utc=UTC),
+    )
+    text, data = report(shed, capsys, 1)
+    assert "left, Heron: tripped: test 1 (Capacity) tripped: group 3 is 2.1 V; OFF NOT CONFIRMED" in text
+    assert "  OFF NOT CONFIRMED: look at it, unplug it" in text
+    assert "  did not run: 2. Burst: waits" in text
+    assert data["bays"]["left"]["not_run"] == [{"number": 2, "title": "Burst", "why": "waits"}]
+    assert not data["bays"]["left"]["fine"]
+    assert data["bays"]["right"]["fine"]
+
+
+def test_a_night_that_a_crash_ended(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody wrote an end: the run is found by when its test began, and the guardian's words are there."""
+    run = left_run(shed, None)
+    write_list(shed / "state", waiting_list.after_restart(listed("Capacity")))
+    append_line(shed / "state" / GUARDIAN_LOG, f"{UTC} the worker ended; taking over bays left")
+    text, data = report(shed, capsys, 1)
+    assert "the guardian had to act:" in text
+    assert "taking over bays left" in text
+    assert "  1. Capacity: interrupted: the service ended while it ran" in text
+    assert "  off: nobody has confirmed it" in text
+    assert "flag: partial: the run was interrupted" in text
+    [test] = data["bays"]["left"]["tests"]
+    assert (test["run"], test["result"]["partial"]) == (str(run), True)
+
+
+def test_a_test_that_never_began_borrows_no_figures(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = left_run(shed, "finished")
+    found = waiting_list.ended(
+        listed("Capacity", "Burst"), Fate.FINISHED, "", run=str(run), off_confirmed=True, utc=UTC
+    )
+    found = waiting_list.refused(found, 2, "its plan is no longer the one that was added")
+    first = replace(found.tests[0], fate=Fate.STOPPED, why="stopped before it began", run=None)
+    write_list(shed / "state", replace(found, tests=(first, found.tests[1])))
+    text, data = report(shed, capsys, 1)
+    assert data["bays"]["left"]["tests"][0]["result"] is None
+    assert "did not run: 2. Burst: its plan is no longer the one that was added" in text
+
+
+def test_a_list_that_cannot_be_read_is_no_good_morning(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    list_path(shed / "state", "left").write_text("{")
+    text, _ = report(shed, capsys, 1)
+    assert "left: not known: " in text
+    assert "not JSON" in text
+
+
+def test_no_service_was_ever_there(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (shed / "state").rmdir()
+    assert main(["morning", "--bench", str(shed / "bench.toml")]) == 2
+    assert "the folder of a service would be right (--state)" in capsys.readouterr().err
