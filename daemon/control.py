@@ -102,15 +102,6 @@ def state_of(options: argparse.Namespace) -> Path:
     return state_folder.state_folder(Path(options.bench), options.state).absolute()
 
 
-def refuse_beside_a_service(bench: Path) -> None:
-    """Leave with exit code 2 if a service has this bench: it and a run would switch each other off."""
-    state = state_folder.state_folder(bench, None)
-    who = state_folder.holder(state)
-    if who:
-        print(f"{state}: a service has this bench ({who}); `benchwarden add`, or end it first", file=sys.stderr)
-        raise SystemExit(REFUSED)
-
-
 def _asked(options: argparse.Namespace, **request: Any) -> dict[str, Any]:
     """Ask the worker; leaves with exit code 2 and in words if it refuses or nobody answers."""
     try:

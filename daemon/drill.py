@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import raw_wire
+from benchwarden.daemon import instrument_lock, raw_wire
 from benchwarden.daemon.guardian import SILENCE_S, TOOK_OVER, Guardian, to_terminal
 
 PASSED, FAILED, BAD_INPUT = 0, 1, 2
@@ -23,13 +23,17 @@ Timeline = Sequence[tuple[float, str, str]]
 
 
 def drill(bench: Path, bay: str, pack: Path | None) -> int:
-    """Hold a drill in one bay and print how long each layer took; returns 0 only if the guardian confirmed off."""
+    """Hold a drill in one bay and print how long each layer took; returns 0 only if the guardian confirmed off.
+
+    Raises InstrumentsTaken where another program has the bay.
+    """
     with tempfile.TemporaryDirectory(prefix="benchwarden-drill-") as folder:
         marker = Path(folder) / "frozen.json"
         orders = {"bench": str(bench), "bay": bay, "pack": str(pack) if pack else None, "marker": str(marker)}
         command = [sys.executable, "-m", "benchwarden.daemon.drill_worker", json.dumps(orders)]
-        guardian = Guardian(command, assert_off_s=ASSERT_OFF_S, tell=to_terminal)
-        code = guardian.run()
+        with instrument_lock.held(bench, [bay]) as hold:
+            guardian = Guardian(command, assert_off_s=ASSERT_OFF_S, tell=to_terminal, hold=hold)
+            code = guardian.run()
         frozen = json.loads(marker.read_text("utf-8")) if marker.exists() else None
     if code == BAD_INPUT:
         return BAD_INPUT

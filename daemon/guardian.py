@@ -81,6 +81,7 @@ class Guardian:
     `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
     `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarms.py).
+    `hold`: descriptors of locks that the worker inherits, so that they last while either lives.
     Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what
     each instrument answered last.
     """
@@ -95,6 +96,7 @@ class Guardian:
         control: Path | None = None,
         tell: Tell = to_terminal,
         alarm: Sequence[str] | None = None,
+        hold: Sequence[int] = (),
     ) -> None:
         self._command = command
         self._silence_s, self._assert_off_s = silence_s, assert_off_s
@@ -102,6 +104,7 @@ class Guardian:
         self._desk = Desk(control)
         self._tell = tell
         self._alarm = alarm
+        self._hold = list(hold)
         self.timeline: list[tuple[float, str, str]] = []
         self.outcomes: dict[str, str] = {}
         self._armed: dict[str, _Armed] = {}
@@ -117,16 +120,18 @@ class Guardian:
             signal.signal(number, lambda *_: self._ask_to_stop())
         for number in (signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU):
             signal.signal(number, signal.SIG_IGN)  # a key at the terminal must not stop guardian and worker together
-        self._ours, theirs = socket.socketpair()
-        self._ours.settimeout(1.0)
-        with self._ours, self._desk:
-            self._worker = subprocess.Popen([*self._command, str(theirs.fileno())], pass_fds=[theirs.fileno()])
-            theirs.close()
-            notify.notify(notify.READY)
-            if self._stop_s is not None:
-                self._worker.terminate()
-            why = self._watch()
-            return self._take_over(why) if self._armed else self._wait()
+        with self._desk:
+            self._ours, theirs = socket.socketpair()
+            self._ours.settimeout(1.0)
+            with self._ours:
+                inherited = [theirs.fileno(), *self._hold]
+                self._worker = subprocess.Popen([*self._command, str(theirs.fileno())], pass_fds=inherited)
+                theirs.close()
+                notify.notify(notify.READY)
+                if self._stop_s is not None:
+                    self._worker.terminate()
+                why = self._watch()
+                return self._take_over(why) if self._armed else self._wait()
 
     def _ask_to_stop(self) -> None:
         notify.notify(notify.STOPPING)
@@ -244,12 +249,15 @@ class Guardian:
 
     def _serve_desk(self, now: float) -> None:
         for client, request in self._desk.requests():
+            bay = request.get("bay")
             if request.get("do") == "status":
                 self._desk.answer(client, {"armed": {bay: {"on": one.on} for bay, one in self._armed.items()}})
-            elif request.get("do") == "stop":
-                self._stops.append((client, request.get("bay"), now))
+            elif request.get("do") == "stop" and (bay is None or isinstance(bay, str)):
+                self._stops.append((client, bay, now))
             else:
-                self._desk.answer(client, {"error": "the guardian knows stop and status"})
+                self._desk.answer(
+                    client, {"error": "the guardian knows status, and stop with the name of a bay or none"}
+                )
         for stop in list(self._stops):
             client, bay, _ = stop
             if not (bay in self._armed if bay is not None else self._armed):

@@ -9,25 +9,34 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from benchwarden.daemon.state_folder import StateRefused
+
 LONGEST = 4096
 CLIENTS = 16
 
 
 class Desk:
-    """Takes requests without ever waiting for a client; without a path it takes none."""
+    """Takes requests without ever waiting for a client; without a path it takes none.
+
+    Entering raises StateRefused where the socket cannot be made.
+    """
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
         self._listening: socket.socket | None = None
         self._clients: dict[socket.socket, bytes] = {}
+        self._asked: set[socket.socket] = set()
 
     def __enter__(self) -> Self:
         if self._path:
-            self._path.unlink(missing_ok=True)
             self._listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
             before = os.umask(0o177)
             try:
+                self._path.unlink(missing_ok=True)
                 self._listening.bind(str(self._path))
+            except OSError as error:
+                self._listening.close()
+                raise StateRefused(f"{self._path}: {error.strerror}; a folder of our own would be right") from error
             finally:
                 os.umask(before)
             self._listening.listen(CLIENTS)
@@ -57,11 +66,14 @@ class Desk:
                 with suppress(OSError):
                     client, _ = self._listening.accept()
                     client.setblocking(False)
+                    self._make_room()
                     if len(self._clients) < CLIENTS:
                         self._clients[client] = b""
                     else:
                         client.close()
                 continue
+            if one not in self._clients:
+                continue  # it had to make room a moment ago
             try:
                 block = one.recv(LONGEST)
             except OSError:
@@ -76,6 +88,7 @@ class Desk:
                 except ValueError:
                     request = None
                 if isinstance(request, dict):
+                    self._asked.add(one)
                     found.append((one, request))
                 else:
                     self.hang_up(one)
@@ -92,4 +105,11 @@ class Desk:
     def hang_up(self, client: socket.socket) -> None:
         """Forget a client."""
         self._clients.pop(client, None)
+        self._asked.discard(client)
         client.close()
+
+    def _make_room(self) -> None:
+        """Hang up on whoever has been silent longest, so that a STOP always gets in."""
+        silent = [client for client in self._clients if client not in self._asked]
+        if len(self._clients) >= CLIENTS and silent:
+            self.hang_up(silent[0])

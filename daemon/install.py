@@ -25,19 +25,22 @@ assert STOP_S > ASSERT_OFF_S
 class Unit:
     """What a unit is made of: the program's interpreter, the bench file (both absolute), and who runs it.
 
-    `user` is the account of a unit of the system, None for a unit of the user who installs it; `groups` are further
-    groups, such as that of the serial ports.
+    `state` is the service's folder (absolute), None for the one beside the bench file. `user` is the account of a unit of
+    the system, None for a unit of the user who installs it; `groups` are further groups, such as that of the serial
+    ports.
     """
 
     python: Path
     bench: Path
     user: str | None
     groups: tuple[str, ...] = ()
+    state: Path | None = None
 
     def text(self) -> str:
         """Return the unit file."""
         program = f"{_word(self.python)} -m benchwarden.daemon.main"
         bench = _word(self.bench)
+        state = f" --state {_word(self.state)}" if self.state else ""
         own = [f"User={self.user}"] if self.user else []
         own += [f"SupplementaryGroups={' '.join(self.groups)}"] if self.user and self.groups else []
         # A user's own manager may not make its children less likely to be killed when memory runs out.
@@ -56,7 +59,7 @@ class Unit:
             "# The guardian is the main process; it says that it is ready, and that it lives.",
             "Type=notify",
             f"WatchdogSec={WATCHDOG_S}",
-            f"ExecStart={program} serve --bench {bench}",
+            f"ExecStart={program} serve --bench {bench}{state}",
             "# However it ended: once more, by a process that has nothing to do with it.",
             f"ExecStopPost={program} off --all --bench {bench}",
             f"WorkingDirectory={_escaped(str(self.bench.parent))}",
@@ -94,7 +97,7 @@ def unit_path(environment: Mapping[str, str], *, for_user: bool) -> Path:
     return Path(home) / "systemd" / "user" / NAME
 
 
-def install(bench: Path, *, for_user: bool, account: str | None, write: bool) -> int:
+def install(bench: Path, state: Path | None = None, *, for_user: bool, account: str | None, write: bool) -> int:
     """Print the unit and where it goes; with `write`, write it. Starts nothing and enables nothing."""
     if not bench.is_file():
         print(f"{bench}: there is no such bench file", file=sys.stderr)
@@ -103,8 +106,12 @@ def install(bench: Path, *, for_user: bool, account: str | None, write: bool) ->
     if user == "root":
         print("the service needs no rights of root: right would be --as ACCOUNT, or --user", file=sys.stderr)
         return BAD_INPUT
+    if state and state.exists() and not state.is_dir():
+        print(f"{state}: is no folder; one of the service's own would be right", file=sys.stderr)
+        return BAD_INPUT
     # The interpreter by the name it was started by: resolved, it would forget its virtual environment.
-    unit = Unit(Path(sys.executable).absolute(), bench.resolve(), user, _groups()).text()
+    whole_state = state.absolute() if state else None
+    unit = Unit(Path(sys.executable).absolute(), bench.resolve(), user, _groups(), whole_state).text()
     path = unit_path(os.environ, for_user=for_user)
     print(unit, end="")
     if not write:

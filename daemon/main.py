@@ -4,11 +4,11 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from benchwarden.daemon import control
+from benchwarden.daemon import control, instrument_lock
 from benchwarden.daemon.guardian import Guardian, alarm_command, worker_command
 
 BAD_INPUT = 2
@@ -29,6 +29,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         result: int = options.command(options)
+    except instrument_lock.InstrumentsTaken as error:
+        print(
+            f"{error}\none program for each instrument: end that one first; `benchwarden off` works all the same",
+            file=sys.stderr,
+        )
+        return BAD_INPUT
     except BrokenPipeError:  # whoever read this has gone; nothing that switches writes to standard output
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
@@ -103,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
 
     install = commands.add_parser("install", help="show the systemd unit of the service; write it if asked")
     install.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    install.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
     install.add_argument("--user", action="store_true", help="a unit of your own, not of the system")
     install.add_argument("--as", dest="account", metavar="ACCOUNT", help="who runs it (default: you; never root)")
     install.add_argument("--write", action="store_true", help="write it; nothing is started")
@@ -157,9 +164,14 @@ def _serve(options: argparse.Namespace) -> int:
 def _run(options: argparse.Namespace) -> int:
     from benchwarden.daemon.worker import Orders
 
-    control.refuse_beside_a_service(Path(options.bench))
     orders = Orders(options.bench, options.profile, _packs(options), options.runs)
-    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
+    return _work(options.bench, orders.packs, worker_command(json.dumps(asdict(orders))))
+
+
+def _work(bench: str, bays: Collection[str], command: Sequence[str]) -> int:
+    """Run a worker under the guardian while no other program may switch these bays."""
+    with instrument_lock.held(Path(bench), bays) as hold:
+        return Guardian(command, alarm=alarm_command(bench), hold=hold).run()
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -193,9 +205,8 @@ def _continue(options: argparse.Namespace) -> int:
     if options.plan:
         print(f"\n{as_text([found.job])}")
         return 0
-    control.refuse_beside_a_service(path)
     orders = Orders(options.bench, "", {}, options.runs, continues=options.run)
-    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
+    return _work(options.bench, [found.job.entry.name], worker_command(json.dumps(asdict(orders))))
 
 
 def _seal(options: argparse.Namespace) -> int:
@@ -216,7 +227,6 @@ def _drill(options: argparse.Namespace) -> int:
     from benchwarden.daemon.drill import drill
 
     bay, _, pack = options.bay.partition("=")
-    control.refuse_beside_a_service(Path(options.bench))
     return drill(Path(options.bench), bay, Path(pack) if pack else None)
 
 
@@ -229,7 +239,8 @@ def _alarm(options: argparse.Namespace) -> int:
 def _install(options: argparse.Namespace) -> int:
     from benchwarden.daemon.install import install
 
-    return install(Path(options.bench), for_user=options.user, account=options.account, write=options.write)
+    state = Path(options.state) if options.state else None
+    return install(Path(options.bench), state, for_user=options.user, account=options.account, write=options.write)
 
 
 def _report(options: argparse.Namespace) -> int:

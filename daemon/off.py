@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from benchwarden.daemon import raw_wire
+from benchwarden.daemon import instrument_lock, raw_wire
 from benchwarden.daemon.guardian_link import off_entry
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import load_bench
@@ -38,6 +38,8 @@ def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
         outcomes = list(pool.map(raw_wire.switch_off, entries))
     lines = [f"{entry['name']} at {entry['address']}: {said}" for entry, said in zip(entries, outcomes, strict=True)]
     lines += [f"NOT CONFIRMED ({text}): unplug it" for text in unreachable]
+    holders = instrument_lock.holders(bench_path, bays)
+    lines += [f"another program has this bench, and finds it switched off: {who}" for who in holders]
     try:
         print(*lines, sep="\n", flush=True)
     except BrokenPipeError:

@@ -7,9 +7,10 @@ guardian had to switch off.
 import json
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import clock, state_folder
+from benchwarden.daemon import clock, instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal
 from benchwarden.results.folder import utc_text
 
@@ -17,7 +18,10 @@ BAD_INPUT = 2
 
 
 def serve(bench: Path, state: Path) -> int:
-    """Serve a bench until SIGTERM or Ctrl-C; returns the exit code. Paths must be absolute."""
+    """Serve a bench until SIGTERM or Ctrl-C; returns the exit code. Paths must be absolute.
+
+    Raises InstrumentsTaken where another program has instruments of this bench.
+    """
     try:
         state_folder.make_folder(state)
         who = f"process {os.getpid()} since {utc_text(clock.unix_s())}, bench {bench}"
@@ -25,6 +29,17 @@ def serve(bench: Path, state: Path) -> int:
     except state_folder.StateRefused as error:
         print(error, file=sys.stderr)
         return BAD_INPUT
+    try:
+        with instrument_lock.held(bench, None) as hold:
+            return _guard(bench, state, hold)
+    except state_folder.StateRefused as error:  # its socket could not be made; nothing was started
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    finally:
+        os.close(held)
+
+
+def _guard(bench: Path, state: Path, hold: Sequence[int]) -> int:
     state_folder.keep_log_of_before(state)
 
     def tell(text: str) -> None:
@@ -33,9 +48,5 @@ def serve(bench: Path, state: Path) -> int:
 
     orders = json.dumps({"bench": str(bench), "state": str(state)})
     command = [sys.executable, "-m", "benchwarden.daemon.service", orders]
-    try:
-        return Guardian(
-            command, control=state / state_folder.GUARDIAN_SOCKET, tell=tell, alarm=alarm_command(bench)
-        ).run()
-    finally:
-        os.close(held)
+    control = state / state_folder.GUARDIAN_SOCKET
+    return Guardian(command, control=control, tell=tell, alarm=alarm_command(bench), hold=hold).run()

@@ -6,8 +6,12 @@ while either of them still lives and switches off.
 
 import fcntl
 import os
+import re
+import threading
 from contextlib import suppress
 from pathlib import Path
+
+from benchwarden.daemon import clock
 
 LOCK_FILE = "service.lock"
 WORKER_SOCKET = "worker.sock"
@@ -16,6 +20,9 @@ GUARDIAN_LOG = "guardian.log"
 GUARDIAN_LOG_BEFORE = "guardian-before.log"
 # A Unix socket's path has room for 108 bytes and a zero (unix(7), sun_path).
 LONGEST_PATH = 107
+# A worker whose guardian was killed switches off and ends within some seconds; the next start waits for that.
+LEAVING_S = 10.0
+LOOK_S = 0.2
 
 
 class StateRefused(Exception):
@@ -44,23 +51,29 @@ def make_folder(state: Path) -> None:
 def hold(state: Path, who: str) -> int:
     """Take the folder for one service and return the descriptor that keeps it; raises StateRefused.
 
-    `who` is what a second start is told.
+    `who` is what a second start is told. A worker of before, whose guardian was killed, is given some seconds to end.
     """
-    descriptor = os.open(state / LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o600)
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    end_s = clock.real_s() + LEAVING_S
+    while True:
+        descriptor = _opened(state)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            break
+        except OSError as error:
+            os.close(descriptor)
+            if not _leaving(state) or clock.real_s() >= end_s:
+                raise StateRefused(_taken(state)) from error
+        threading.Event().wait(LOOK_S)
+    with suppress(OSError):  # a full disk keeps nobody from serving
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, f"{who}\n".encode(), 0)
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError as error:
-        os.close(descriptor)
-        raise StateRefused(_taken(state)) from error
+    fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
     return descriptor
 
 
 def share(state: Path) -> int:
     """Hold the folder together with the guardian that started this process; raises StateRefused."""
-    descriptor = os.open(state / LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o600)
+    descriptor = _opened(state)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError as error:
@@ -69,19 +82,19 @@ def share(state: Path) -> int:
     return descriptor
 
 
-def holder(state: Path) -> str | None:
-    """Return who holds the folder, or None if nobody does."""
+def _opened(state: Path) -> int:
     try:
-        descriptor = os.open(state / LOCK_FILE, os.O_RDONLY)
-    except OSError:
-        return None
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return _who(state)
-    finally:
-        os.close(descriptor)
-    return None
+        return os.open(state / LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError as error:
+        raise StateRefused(
+            f"{state / LOCK_FILE}: {error.strerror}; a folder of our own would be right, --state names another"
+        ) from error
+
+
+def _leaving(state: Path) -> bool:
+    """Tell whether the service that has the folder has ended, so that only its worker still switches off."""
+    found = re.match(r"process (\d+) ", _who(state))
+    return found is not None and not Path(f"/proc/{found[1]}").exists()
 
 
 def _taken(state: Path) -> str:

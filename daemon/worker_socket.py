@@ -26,6 +26,7 @@ class WorkerSocket:
     def __init__(self, path: Path, handle: Handle) -> None:
         self._path, self._handle = path, handle
         self._clients: set[asyncio.Task[None]] = set()
+        self._silent: dict[asyncio.StreamReader, None] = {}
 
     async def __aenter__(self) -> Self:
         self._path.unlink(missing_ok=True)
@@ -51,7 +52,7 @@ class WorkerSocket:
         assert task is not None
         self._clients.add(task)
         try:
-            if len(self._clients) > CLIENTS:
+            if len(self._clients) > CLIENTS and not self._make_room():
                 await _send(writer, {"error": f"{CLIENTS} clients are served at once; try again"})
                 return
             answer = await self._answer(reader)
@@ -63,7 +64,16 @@ class WorkerSocket:
             with suppress(OSError):
                 await writer.wait_closed()
 
+    def _make_room(self) -> bool:
+        """Hang up on whoever has been silent longest, so that a STOP always gets in; False if all have asked."""
+        for reader in self._silent:
+            del self._silent[reader]
+            reader.feed_eof()
+            return True
+        return False
+
     async def _answer(self, reader: asyncio.StreamReader) -> Mapping[str, Any] | None:
+        self._silent[reader] = None
         try:
             async with asyncio.timeout(READ_S):
                 line = await reader.readline()
@@ -74,6 +84,8 @@ class WorkerSocket:
             return None
         except ValueError as error:  # longer than LONGEST, no JSON, no UTF-8
             return {"error": f"not understood ({error}); one line of JSON would be right"}
+        finally:
+            self._silent.pop(reader, None)
         if not isinstance(request, dict):
             return {"error": f"found a {type(request).__name__}; a JSON object would be right"}
         try:

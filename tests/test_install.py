@@ -30,7 +30,8 @@ def test_the_unit_of_the_system() -> None:
     assert (found["User"], found["SupplementaryGroups"]) == ("heron", "dialout")
     assert found["ExecStart"].endswith("-m benchwarden.daemon.main serve --bench /srv/shed/bench.toml")
     assert found["ExecStopPost"].endswith("-m benchwarden.daemon.main off --all --bench /srv/shed/bench.toml")
-    assert found["After"] == "network-online.target"
+    assert found["After"] == found["Wants"] == "network-online.target"
+    assert (found["StartLimitBurst"], found["StartLimitIntervalSec"]) == ("5", "600")
     assert found["WantedBy"] == "multi-user.target"
 
 
@@ -60,6 +61,13 @@ def test_paths_are_one_word_each(path: str, word: str) -> None:
     assert settings(Unit(PYTHON, Path(path), "heron").text())["ExecStart"].endswith(f"--bench {word}")
 
 
+def test_the_state_folder_is_named_where_it_is_not_beside_the_bench() -> None:
+    unit = Unit(PYTHON, Path("/srv/shed/bench.toml"), "heron", state=Path("/var/lib/boat shed"))
+    found = settings(unit.text())
+    assert found["ExecStart"].endswith('serve --bench /srv/shed/bench.toml --state "/var/lib/boat shed"')
+    assert found["ExecStopPost"].endswith("off --all --bench /srv/shed/bench.toml")  # off asks no folder
+
+
 @pytest.mark.parametrize("user", ["heron", None])
 @pytest.mark.parametrize("folder", ["shed", "boat shed 100% $x"])
 def test_systemd_understands_it(tmp_path: Path, user: str | None, folder: str) -> None:
@@ -69,7 +77,7 @@ def test_systemd_understands_it(tmp_path: Path, user: str | None, folder: str) -
     bench.parent.mkdir()
     bench.write_text("")
     unit = tmp_path / "benchwarden.service"
-    unit.write_text(Unit(PYTHON, bench, user).text())
+    unit.write_text(Unit(PYTHON, bench, user, state=bench.parent / "state of it").text())
     command = ["systemd-analyze", "verify", "--man=no", str(unit)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     about = [line for line in (done.stdout + done.stderr).splitlines() if "benchwarden" in line]
@@ -127,3 +135,7 @@ def test_root_and_a_missing_bench_are_refused(bench: Path, capsys: pytest.Captur
     assert "there is no such bench file" in capsys.readouterr().err
     assert main(["install", "--as", "heron", "--bench", str(bench)]) == 0
     assert "\nUser=heron\n" in capsys.readouterr().out
+    assert main(["install", "--as", "heron", "--bench", str(bench), "--state", str(bench)]) == 2
+    assert "is no folder; one of the service's own would be right" in capsys.readouterr().err
+    assert main(["install", "--as", "heron", "--bench", str(bench), "--state", str(bench.parent / "lists")]) == 0
+    assert f" --state {bench.parent}/lists\n" in capsys.readouterr().out

@@ -2,12 +2,14 @@
 
 import os
 import stat
+import threading
 from pathlib import Path
 
 import pytest
 
 from benchwarden.daemon import state_folder
-from benchwarden.daemon.state_folder import StateRefused, hold, holder, make_folder, share
+from benchwarden.daemon.guardian_desk import Desk
+from benchwarden.daemon.state_folder import StateRefused, hold, make_folder, share
 
 
 def test_nobody_else_looks_in(tmp_path: Path) -> None:
@@ -30,16 +32,31 @@ def test_a_file_in_the_way_is_refused(tmp_path: Path) -> None:
 
 
 def test_one_service_and_its_worker_keep_the_others_out(tmp_path: Path) -> None:
-    assert holder(tmp_path) is None
-    guardian = hold(tmp_path, "process 1, bench boat shed")
+    guardian = hold(tmp_path, f"process {os.getpid()} since today")
     worker = share(tmp_path)
     for end in (guardian, worker):  # while either lives, and says who it is
-        with pytest.raises(StateRefused, match="a service runs already: process 1, bench boat shed"):
+        with pytest.raises(StateRefused, match=f"a service runs already: process {os.getpid()} since"):
             hold(tmp_path, "process 2")
-        assert holder(tmp_path) == "process 1, bench boat shed"
         os.close(end)
     os.close(hold(tmp_path, "process 2"))
-    assert holder(tmp_path) is None
+
+
+def test_a_worker_that_outlives_its_guardian_is_waited_for(tmp_path: Path) -> None:
+    guardian = hold(tmp_path, "process 4194305 since yesterday")  # above pid_max, proc(5): it has ended
+    worker = threading.Timer(0.5, os.close, [share(tmp_path)])
+    worker.start()
+    os.close(guardian)
+    os.close(hold(tmp_path, "process 2"))
+    assert not worker.is_alive()
+
+
+def test_a_folder_that_cannot_be_used_is_refused_in_words(tmp_path: Path) -> None:
+    (tmp_path / state_folder.LOCK_FILE).mkdir()
+    with pytest.raises(StateRefused, match=r"service\.lock: Is a directory; .*--state names another"):
+        hold(tmp_path, "process 1")
+    (tmp_path / state_folder.GUARDIAN_SOCKET).mkdir()
+    with pytest.raises(StateRefused, match=r"guardian\.sock: Is a directory"), Desk(tmp_path / "guardian.sock"):
+        pass
 
 
 def test_the_last_words_of_the_guardian_before_are_there_once(tmp_path: Path) -> None:

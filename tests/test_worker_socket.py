@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.worker_socket import LONGEST, WorkerSocket
+from benchwarden.daemon.worker_socket import CLIENTS, LONGEST, READ_S, WorkerSocket
 from tests.virtual_bench import on_virtual_time
 
 
@@ -70,6 +70,24 @@ def test_a_silent_client_is_hung_up_on_and_delays_nobody(tmp_path: Path) -> None
             return answer
 
     assert json.loads(on_virtual_time(work())) == {"asked": {"n": 1}}
+
+
+def test_silent_clients_make_room_for_one_who_asks(tmp_path: Path) -> None:
+    """A STOP gets in at once, however many others hold the line."""
+
+    async def work() -> tuple[bytes, float]:
+        async with WorkerSocket(tmp_path / "w", echo):
+            silent = [await asyncio.open_unix_connection(str(tmp_path / "w")) for _ in range(CLIENTS + 3)]
+            began_s = asyncio.get_running_loop().time()
+            answer = await said(tmp_path / "w", b'{"n": 1}\n')
+            took_s = asyncio.get_running_loop().time() - began_s
+            for _, writer in silent:
+                writer.close()
+            return answer, took_s
+
+    answer, took_s = on_virtual_time(work())
+    assert json.loads(answer) == {"asked": {"n": 1}}
+    assert took_s < READ_S
 
 
 def test_what_a_client_began_goes_on_when_it_leaves(tmp_path: Path) -> None:
