@@ -2,6 +2,7 @@
 
 Started as `python -m benchwarden.daemon.alarms BENCH-FILE` by the worker, and by the guardian when it takes over:
     {"kind": "tripped", "bay": "left", "pack": "Heron", "why": "…", "off": true}     kinds: see `Kind`
+    {"list": "left", "pack": "Heron", "stand": "idle", "why": "", "off": true, "state": "…"}     a bay's list has ended
     {"on": true}     a bay has just been measured and judged while an output is on; false: every output is off
 What goes wrong here is one line each on standard error. Addresses are those of the library apprise (extra `alarms`).
 """
@@ -11,10 +12,11 @@ import logging
 import os
 import queue
 import re
+import subprocess
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,8 @@ QUIET_S = 600.0
 RETRY_S = (5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0)
 # How long messages are tried after the bench has hung up; the guardian, which asserts off, lives longer than this.
 GRACE_S = 90.0
+# A report of some hours of runs takes a second or two; a disk that stands still must not keep the message.
+REPORT_S = 60.0
 WAITING_AT_MOST = 200
 DELIVERED, NOT_DELIVERED, BAD_INPUT = 0, 1, 2
 
@@ -46,18 +50,28 @@ class Kind(Enum):
     WAITING = "waiting for the operator"
     TOOK_OVER = "guardian took over"
     DISK = "disk nearly full"
+    LIST_FINISHED = "list finished"
+    LIST_STOPPED = "list stopped"
+    LIST_TRIPPED = "list tripped"
     TEST = "test"
+
+
+_AT_THE_END = {"idle": Kind.LIST_FINISHED, "tripped": Kind.LIST_TRIPPED}  # any other stand: stopped
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One thing that happened; `off`: whether off was read back and measured, None where that is not the matter."""
+    """One thing that happened; `off`: whether off was read back and measured, None where that is not the matter.
+
+    `more`: what else there is to say of it, a line each.
+    """
 
     kind: Kind
     bay: str
     pack: str
     why: str
     off: bool | None
+    more: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, message: Mapping[str, Any]) -> "Fact":
@@ -71,10 +85,16 @@ class Fact:
             off if isinstance(off, bool) else None,
         )
 
+    @classmethod
+    def of_list(cls, message: Mapping[str, Any], more: Sequence[str]) -> "Fact":
+        """Return the fact that a list has ended; `more` is what the morning's report says of its bay."""
+        kind = _AT_THE_END.get(str(message.get("stand")), Kind.LIST_STOPPED)
+        return replace(cls.of({**message, "kind": kind.value, "bay": message["list"]}), more=tuple(more))
+
 
 # What safety.py and the supervision call temperatures, and what people say of them.
 _HEAT = re.compile(r"\b(temperature|smoke|K/min|K/s)\b|°C")
-_URGENT = (Kind.TRIPPED, Kind.TOOK_OVER)
+_URGENT = (Kind.TRIPPED, Kind.TOOK_OVER, Kind.LIST_TRIPPED)
 
 
 def is_heat(fact: Fact) -> bool:
@@ -89,7 +109,7 @@ def words(fact: Fact) -> tuple[str, str]:
     lines = [f"{who}: {fact.kind.value}." if not fact.why else f"{who}: {fact.kind.value}: {fact.why}."]
     if fact.off is not None:
         lines.append("Off is confirmed: read back and measured." if fact.off else "OFF IS NOT CONFIRMED.")
-    lines.append(_advice(fact))
+    lines += [*fact.more, _advice(fact)]
     loud = "OFF NOT CONFIRMED: " if fact.off is False else ""
     return f"benchwarden: {loud}{where} {fact.kind.value}", "\n".join(lines)
 
@@ -109,12 +129,19 @@ def _advice(fact: Fact) -> str:
         Kind.TRIPPED: "Look at the pack before anything else; then read the reason. Nothing goes on by itself.",
         Kind.FINISHED: "Nothing is urgent: unplug the pack and put it away as its state of charge asks.",
         Kind.STOPPED: "The test was not finished: read the reason, then decide what the pack needs.",
+        Kind.LIST_FINISHED: "Nothing is urgent: see to what the pack needs within a day.",
+        Kind.LIST_STOPPED: "Not everything was done: read the reason, then decide what the pack needs.",
+        Kind.LIST_TRIPPED: "Look at the pack before anything else; then read the reason. Nothing goes on until "
+        "somebody has acknowledged it.",
         Kind.WAITING: "Somebody must answer at the bench; nothing goes on until then.",
         Kind.TOOK_OVER: "The program died or froze and the guardian acts in its place: go and look, and bring nothing "
         "back on before you know why.",
         Kind.DISK: "Make room on the disk; without it the run ends, switched off.",
         Kind.TEST: "Nothing happened: somebody wanted to know whether this arrives.",
     }[fact.kind]
+
+
+_ALWAYS = (Kind.TEST, *_AT_THE_END.values(), Kind.LIST_STOPPED)  # each has a person's word at its beginning
 
 
 class Limiter:
@@ -132,7 +159,7 @@ class Limiter:
         reason = re.sub(r"\d+\.\d+", "#", fact.why)
         key = (fact.kind, fact.bay, fact.pack, reason, fact.off)
         last_s = self._passed_s.get(key)
-        if fact.kind is not Kind.TEST and last_s is not None and now_s - last_s < self._quiet_s:
+        if fact.kind not in _ALWAYS and last_s is not None and now_s - last_s < self._quiet_s:
             return False
         self._passed_s[key] = now_s
         return True
@@ -211,11 +238,17 @@ def label(number: int, url: str) -> str:
 
 
 class Desk:
-    """Sorts what comes in: facts to every address, signs of life to `alive`."""
+    """Sorts what comes in: facts to every address, signs of life to `alive`.
 
-    def __init__(self, posts: Sequence[Post], alive: Alive, say: Say, quiet_s: float = QUIET_S) -> None:
-        self._posts, self._alive, self._say = posts, alive, say
+    `bench` is the bench file by which the morning's report is worked out at a list's end, in a process of its own.
+    """
+
+    def __init__(
+        self, posts: Sequence[Post], alive: Alive, say: Say, bench: Path = Path(), quiet_s: float = QUIET_S
+    ) -> None:
+        self._posts, self._alive, self._say, self._bench = posts, alive, say, bench
         self._limiter = Limiter(quiet_s)
+        self._reporting: list[threading.Thread] = []
 
     def take(self, line: str) -> None:
         """Take one line; what is no message is said and left out."""
@@ -224,13 +257,45 @@ class Desk:
             if "on" in message:
                 self._alive.sign(bool(message["on"]))
                 return
-            fact = Fact.of(message)
+            fact = Fact.of_list(message, ()) if "list" in message else Fact.of(message)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             self._say(f"a line that is no message: {error!r}")
             return
-        if self._limiter.passes(fact, clock.real_s()):
-            for post in self._posts:
-                post.put(fact)
+        if "list" in message and self._posts:
+            thread = threading.Thread(target=self._tell_list, args=(message,), daemon=True)
+            self._reporting.append(thread)
+            thread.start()
+        elif self._limiter.passes(fact, clock.real_s()):
+            self._put(fact)
+
+    def close(self, until_s: float) -> None:
+        """Wait for the reports that are still worked out, until `until_s` of the real clock."""
+        for thread in self._reporting:
+            thread.join(max(until_s - clock.real_s(), 0.0))
+
+    def _put(self, fact: Fact) -> None:
+        for post in self._posts:
+            post.put(fact)
+
+    def _tell_list(self, message: Mapping[str, Any]) -> None:
+        """In a thread: figures take seconds, and no alarm waits for them."""
+        self._put(Fact.of_list(message, self._morning(str(message["list"]), str(message.get("state", "")))))
+
+    def _morning(self, bay: str, state: str) -> list[str]:
+        command = [sys.executable, "-m", "benchwarden.daemon.main", "morning", bay]
+        command += ["--bench", str(self._bench), "--state", state]
+        try:
+            done = subprocess.run(
+                command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=REPORT_S
+            )
+        except (OSError, subprocess.TimeoutExpired) as error:
+            why = str(error)
+        else:
+            if lines := [line for line in done.stdout.splitlines() if line]:
+                return lines
+            why = (done.stderr.strip().splitlines() or [f"exit code {done.returncode}"])[-1]
+        self._say(f"no report for bay {bay}: {why}")
+        return [f"What it has left could not be worked out ({why}): `benchwarden morning`."]
 
 
 def _settings(path: Path, say: Say) -> tuple[Alarms, list[str]]:
@@ -266,11 +331,12 @@ def main(arguments: Sequence[str], *, alive_every_s: float = PERIOD_S, retry_s: 
     except ImportError as error:
         _say(f"no alarm can be sent: {error}; right would be: pip install 'benchwarden[alarms]'")
     alive = Alive(alarms.alive_url, alarms.alive_end_url, _say, period_s=alive_every_s)
-    desk = Desk(posts, alive, _say)
+    desk = Desk(posts, alive, _say, Path(arguments[0]))
     for line in sys.stdin:
         desk.take(line)
     until_s = clock.real_s() + GRACE_S
     alive.close()
+    desk.close(until_s)
     for post in posts:
         post.close(until_s)
     return DELIVERED

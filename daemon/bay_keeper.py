@@ -18,6 +18,7 @@ from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.progress import View
 from benchwarden.daemon.waiting_list import GOING_ON, Entry, Fate, WaitingList
 from benchwarden.profiles.mistakes import FileMistakes
@@ -40,6 +41,7 @@ class Hooks:
     """What a bay's keeper needs of the service.
 
     `everywhere` is called with the bay's name and a reason that switches every bay off; `over` with a run that ended.
+    `outside` is told of trips that no run could tell of, and of a list's end.
     """
 
     prepare: Prepare
@@ -47,6 +49,7 @@ class Hooks:
     note: Callable[[str], None]
     everywhere: Callable[[str, str], Awaitable[None]]
     over: Callable[[Path], None]
+    outside: Outside = NOBODY
 
 
 @dataclass(slots=True)
@@ -97,7 +100,7 @@ class BayKeeper:
             self.list = waiting_list.lost(name, f"{error}; it was kept as {kept}")
         self.list = waiting_list.after_restart(self.list)
         if not off.confirmed:
-            self.list = waiting_list.tripped(self.list, f"at the start: {off.in_words()}")
+            self.trip(f"at the start: {off.in_words()}", off_confirmed=False)
         self._hooks.note(f"{name}: {off.in_words()}; its list: {self.in_words()}")
         await self.keep()
 
@@ -116,6 +119,8 @@ class BayKeeper:
             finally:
                 await instruments.close()
             self.off_utc = utc_text(clock.unix_s())
+        if self.off.confirmed:
+            self._hooks.outside.sign(self.entry.name, False)
         return self.off
 
     async def change(self, how: Callable[[WaitingList], WaitingList]) -> None:
@@ -140,10 +145,15 @@ class BayKeeper:
         async with self._pen:  # in a thread: a disk that stands still must not keep the bays from being looked at
             await asyncio.to_thread(list_file.write_list, self._state, self.list)
 
-    def trip(self, why: str) -> None:
-        """Stop the list until somebody acknowledges."""
+    def trip(self, why: str, *, off_confirmed: bool) -> None:
+        """Stop the list until somebody acknowledges, and tell people: no run does."""
         self.list = waiting_list.tripped(self.list, why)
         self._hooks.note(f"{self.entry.name}: TRIPPED: {why}")
+        self.tell("tripped", why, off_confirmed=off_confirmed)
+
+    def tell(self, how: str, why: str, *, off_confirmed: bool) -> None:
+        """Tell people what the service decided on this bay: "tripped" or "stopped", and why."""
+        self._hooks.outside.ended(self.entry.name, self.list.pack_name, how, why, off_confirmed=off_confirmed)
 
     async def start(self, numbers: list[int] | None) -> None:
         """Let the list go on; Refused where it must not."""
@@ -172,15 +182,26 @@ class BayKeeper:
             await asyncio.wait({self._going})
 
     async def _go(self) -> None:
+        try:
+            await self._go_on()
+        except Exception as error:  # noqa: BLE001  a list must not look as if it went on when nobody sees to it
+            off = await self.confirm_off()
+            self.trip(f"a fault of this program: {error!r}; {off.in_words()}", off_confirmed=off.confirmed)
+        self.list = waiting_list.at_rest(self.list)
+        await self.keep()
+        self._hooks.note(f"{self.entry.name}: its list: {self.in_words()}")
+        found = self.list
+        self._hooks.outside.list_over(
+            found.bay, found.pack_name, found.stand.value, found.why, self._state, off_confirmed=self.off.confirmed
+        )
+
+    async def _go_on(self) -> None:
         while (test := waiting_list.next_up(self.list)) is not None:
             if waiting_list.cools_first(self.list) and not await self._cool():
                 break
             test = waiting_list.next_up(self.list)
             if test is not None:
                 await self._one(test)
-        self.list = waiting_list.at_rest(self.list)
-        await self.keep()
-        self._hooks.note(f"{self.entry.name}: its list: {self.in_words()}")
 
     async def _cool(self) -> bool:
         """Rest with everything off and judged until the pack is cool; False if the list does not go on."""
@@ -192,7 +213,8 @@ class BayKeeper:
         try:
             job = _cooling_job(await self._prepared(test))
         except (FileMistakes, PlanRefused) as error:
-            self.list = waiting_list.refused(self.list, test.number, str(error))
+            with suppress(waiting_list.Refused):  # dropped meanwhile
+                self.list = waiting_list.refused(self.list, test.number, str(error))
             return False
         outcome = await self._carry(job)
         self.list = waiting_list.cooled(self.list, outcome.fate, outcome.why, off_confirmed=outcome.off_confirmed)
@@ -204,7 +226,7 @@ class BayKeeper:
             job = await self._prepared(test)
             await self.change(lambda found: waiting_list.begun(found, test.number, utc_text(clock.unix_s())))
         except waiting_list.Refused:
-            return  # dropped meanwhile
+            return  # dropped or stopped meanwhile
         except FileMistakes as error:
             with suppress(waiting_list.Refused):
                 self.list = waiting_list.refused(self.list, test.number, str(error))
@@ -250,16 +272,21 @@ class BayKeeper:
             await asyncio.wait({running})
             self._run = self.view = None
         if running.cancelled():
-            off = await self.confirm_off()
-            return _Outcome(Fate.STOPPED, "stopped before it began", off.confirmed)
+            return await self._untold("stopped", "stopped before it began")
         error = running.exception()
         if error is not None:
-            off = await self.confirm_off()
-            return _Outcome(Fate.TRIPPED, f"a fault of this program: {error!r}", off.confirmed)
+            return await self._untold("tripped", f"a fault of this program: {error!r}")
         ending, confirmed, folder = running.result()
         # Measured by the run at its end; what each instrument then drew stands in its last event.
         self.off, self.off_utc = BayOff(confirmed, {}, "" if confirmed else ending.why), utc_text(clock.unix_s())
         return _Outcome(Fate(ending.how), ending.why, confirmed, folder, ending.every_bay)
+
+    async def _untold(self, how: str, why: str) -> _Outcome:
+        """See to a run that ended without its own end: nobody switched off or told anybody so far."""
+        off = await self.confirm_off()
+        if how == "tripped" or not off.confirmed:
+            self.tell(how, why, off_confirmed=off.confirmed)
+        return _Outcome(Fate(how), why, off.confirmed)
 
     async def _ask(self, text: str, answers: tuple[str, ...]) -> str:
         waiting: asyncio.Future[str] = asyncio.get_running_loop().create_future()

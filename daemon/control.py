@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import state_folder
+from benchwarden.daemon import clock, state_folder
 from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 
 DONE, NOT_CONFIRMED, REFUSED = 0, 1, 2
@@ -31,7 +31,7 @@ def ask(path: Path, request: Mapping[str, Any], timeout_s: float = ANSWER_S) -> 
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
             line.settimeout(timeout_s)
-            line.connect(str(path))
+            _connect(line, path, clock.real_s() + timeout_s)
             line.sendall(json.dumps(request).encode() + b"\n")
             text = b""
             while not text.endswith(b"\n") and len(text) < LONGEST:
@@ -47,6 +47,18 @@ def ask(path: Path, request: Mapping[str, Any], timeout_s: float = ANSWER_S) -> 
     if not isinstance(answer, dict):
         raise NoAnswer(f"{path}: answered {answer!r}, which no service does")
     return answer
+
+
+def _connect(line: socket.socket, path: Path, until_s: float) -> None:
+    """Connect, and wait in the queue if it is full: a Unix socket with a time limit says at once that it is."""
+    while True:
+        try:
+            line.connect(str(path))
+            return
+        except BlockingIOError:
+            if clock.real_s() >= until_s:
+                raise
+        threading.Event().wait(0.02)
 
 
 def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -94,6 +106,7 @@ def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     answering.add_argument("text", metavar="ANSWER")
 
     morning = command("morning", "what the night has left: outcomes, packs, figures, what did not run", _morning)
+    morning.add_argument("bay", metavar="BAY", nargs="?", help="one bay only")
     morning.add_argument("--json", action="store_true", help="machine-readable")
 
 
@@ -268,11 +281,9 @@ def _stop(options: argparse.Namespace) -> int:
     print(*lines, sep="\n", flush=True)
     if off is not None:
         return DONE if off else NOT_CONFIRMED
-    if any("error" in answer for answer in answers.values() if isinstance(answer, dict)):
-        return REFUSED
     from benchwarden.daemon.off import switch_off
 
-    print("nobody there to stop: switching off from here", flush=True)
+    print("nobody has confirmed off: switching off from here", flush=True)
     return switch_off(Path(options.bench), None if options.all else [options.bay])
 
 
@@ -336,4 +347,4 @@ def _answer(options: argparse.Namespace) -> int:
 def _morning(options: argparse.Namespace) -> int:
     from benchwarden.daemon.morning import morning
 
-    return morning(Path(options.bench), state_of(options), as_json=options.json)
+    return morning(Path(options.bench), state_of(options), options.bay, as_json=options.json)

@@ -39,7 +39,7 @@ class Desk:
                 raise StateRefused(f"{self._path}: {error.strerror}; a folder of our own would be right") from error
             finally:
                 os.umask(before)
-            self._listening.listen(CLIENTS)
+            self._listening.listen(8 * CLIENTS)
             self._listening.setblocking(False)
         return self
 
@@ -63,14 +63,9 @@ class Desk:
         ready, _, _ = select.select(self.descriptors, [], [], 0.0)
         for one in ready:
             if one is self._listening:
-                with suppress(OSError):
-                    client, _ = self._listening.accept()
-                    client.setblocking(False)
-                    self._make_room()
-                    if len(self._clients) < CLIENTS:
-                        self._clients[client] = b""
-                    else:
-                        client.close()
+                with suppress(OSError):  # until nobody waits any more
+                    while True:
+                        self._welcome(self._listening.accept()[0])
                 continue
             if one not in self._clients:
                 continue  # it had to make room a moment ago
@@ -108,8 +103,13 @@ class Desk:
         self._asked.discard(client)
         client.close()
 
-    def _make_room(self) -> None:
-        """Hang up on whoever has been silent longest, so that a STOP always gets in."""
-        silent = [client for client in self._clients if client not in self._asked]
+    def _welcome(self, client: socket.socket) -> None:
+        """Take a client; whoever has been silent longest makes room, so that a STOP always gets in."""
+        client.setblocking(False)
+        silent = [other for other in self._clients if other not in self._asked]
         if len(self._clients) >= CLIENTS and silent:
             self.hang_up(silent[0])
+        if len(self._clients) < CLIENTS:
+            self._clients[client] = b""
+        else:
+            client.close()

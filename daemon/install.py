@@ -25,8 +25,8 @@ assert STOP_S > ASSERT_OFF_S
 class Unit:
     """What a unit is made of: the program's interpreter, the bench file (both absolute), and who runs it.
 
-    `state` is the service's folder (absolute), None for the one beside the bench file. `user` is the account of a unit of
-    the system, None for a unit of the user who installs it; `groups` are further groups, such as that of the serial
+    `state` is the service's folder (absolute), None for the one beside the bench file. `user` is the account of a unit
+    of the system, None for a unit of the user who installs it; `groups` are further groups, such as that of the serial
     ports.
     """
 

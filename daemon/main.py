@@ -88,7 +88,8 @@ def _parser() -> argparse.ArgumentParser:
     again.set_defaults(command=_continue)
 
     seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
-    seal.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
+    seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
+    seal.add_argument("--below", metavar="RUNS", help="every such run below this folder")
     seal.set_defaults(command=_seal)
 
     off = commands.add_parser("off", help="switch loads and supplies off and read them back")
@@ -211,8 +212,11 @@ def _continue(options: argparse.Namespace) -> int:
 
 def _seal(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import seal
+    from benchwarden.results.folder import interrupted_runs
 
-    return seal([Path(run) for run in options.runs])
+    if bool(options.runs) == bool(options.below):
+        _refuse(["command line: right would be `seal RUN …`, or `seal --below RUNS`"])
+    return seal(interrupted_runs(Path(options.below)) if options.below else [Path(run) for run in options.runs])
 
 
 def _off(options: argparse.Namespace) -> int:

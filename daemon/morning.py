@@ -25,13 +25,17 @@ from benchwarden.results.run import Run
 FINE, NOT_FINE, BAD_INPUT = 0, 1, 2
 
 
-def morning(bench_path: Path, state: Path, *, as_json: bool) -> int:
-    """Print the morning's report; returns the exit code."""
+def morning(bench_path: Path, state: Path, bay: str | None = None, *, as_json: bool) -> int:
+    """Print the morning's report, of one bay or of all; returns the exit code."""
     try:
         bench = load_bench(bench_path)
+        names = [one.name for one in bench.bay if bay in (None, one.name)]
+        if not names:
+            known = ", ".join(one.name for one in bench.bay)
+            raise FileMistakes([f"{bench_path}: there is no bay {bay}; known: {known}"])
         if not state.is_dir():
             raise FileMistakes([f"{state}: there is no such folder; the folder of a service would be right (--state)"])
-        found = report(state, [bay.name for bay in bench.bay], bench_path.parent / bench.runs)
+        found = report(state, names, bench_path.parent / bench.runs)
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
@@ -105,16 +109,18 @@ def _off(found: WaitingList, live: Mapping[str, Any] | None) -> bool | None:
 
 def _runs_of(runs: Path, found: WaitingList) -> list[Run]:
     """Return the runs of a list's pack in its bay since its first test began, the rests between tests included."""
-    if not found.pack_name:
-        return []
     began = min((test.began_utc for test in found.tests if test.began_utc), default=None)
+    if not found.pack_name or began is None:
+        return []
     there: list[Run] = []
     for folder in sorted((runs / slug(found.pack_name)).glob("*")):
+        if folder.name < began.replace(":", "-"):
+            continue  # of an earlier night: a year of runs need not be read for one morning
         try:
             run = read_run(folder)
         except FolderError:
             continue
-        if run.info.bay == found.bay and began is not None and (run.info.started_utc or "") >= began:
+        if run.info.bay == found.bay and (run.info.started_utc or "") >= began:
             there.append(run)
     return there
 

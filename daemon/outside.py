@@ -21,7 +21,7 @@ from benchwarden.profiles.mistakes import FileMistakes
 # A sign that an output is on is handed over this often (real seconds).
 SIGN_EVERY_S = 5.0
 RESTARTS = 3
-CLOSE_S = 5.0
+CLOSE_S = 2.0
 ASKED_TO_STOP = "asked to stop"
 # Children that go on by themselves after they were hung up on.
 _STILL_SENDING: list["subprocess.Popen[bytes]"] = []
@@ -124,6 +124,11 @@ class Outside:
         """Tell that the disk is nearly full."""
         self._tell("disk nearly full", bay, pack, why, None)
 
+    def list_over(self, bay: str, pack: str, stand: str, why: str, state: Path, *, off_confirmed: bool) -> None:
+        """Tell that a bay's list has ended, which lies in the folder `state`; the child works out what it has left."""
+        message = {"list": bay, "pack": pack, "stand": stand, "why": why, "off": off_confirmed, "state": str(state)}
+        self._send(message)
+
     def _tell(self, kind: str, bay: str, pack: str, why: str, off: bool | None) -> None:
         self._send({"kind": kind, "bay": bay, "pack": pack, "why": why, "off": off})
 
@@ -196,6 +201,23 @@ def _end(child: "subprocess.Popen[bytes]") -> None:
             child.stdin.close()
     with suppress(subprocess.TimeoutExpired):
         child.wait(CLOSE_S)
+
+
+class InAList(Outside):
+    """The outside of one test of a list: it shares everything with `whole`, but of ends it tells only the bad ones.
+
+    The message at the list's end tells of the good ones, and needs some seconds; what is urgent does not wait for it.
+    """
+
+    def __init__(self, whole: Outside) -> None:
+        self.__dict__ = whole.__dict__
+
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+        """Tell how a test ended if it tripped, or is not confirmed off."""
+        if how == "tripped" or not off_confirmed:
+            super().ended(bay, pack, how, why, off_confirmed=off_confirmed)
+        else:
+            self.sign(bay, False)
 
 
 NOBODY = Outside(None, lambda text: None)

@@ -18,21 +18,21 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock, space, state_folder, waiting_list
-from benchwarden.daemon.bay_keeper import COOLING, BayKeeper, CarryOut, Hooks, listed
+from benchwarden.daemon.bay_keeper import BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.guardian import alarm_command
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.inhibit import Inhibitor
 from benchwarden.daemon.jobs import Job, load_bench, prepare
-from benchwarden.daemon.outside import Outside, check_alarms
+from benchwarden.daemon.outside import NOBODY, InAList, Outside, check_alarms
 from benchwarden.daemon.progress import Progress, View
 from benchwarden.daemon.run_info import run_info
-from benchwarden.daemon.waiting_list import Refused
+from benchwarden.daemon.waiting_list import GOING_ON, Refused
 from benchwarden.daemon.worker import leave_signals_to_guardian, run_one
 from benchwarden.daemon.worker_socket import WorkerSocket
 from benchwarden.profiles.mistakes import FileMistakes
-from benchwarden.results.folder import FolderError, interrupted_runs, utc_text
+from benchwarden.results.folder import FolderError, utc_text
 
 STOPPED, TRIPPED, BAD_INPUT = 0, 1, 2
 GUARDIAN_LOOK_S = 1.0
@@ -49,7 +49,7 @@ class Orders:
 class Service:
     """Every bay of a bench with its list; `handle` does what the socket is asked.
 
-    `carry_out` runs one job; `over` is told of each run folder whose run has ended.
+    `carry_out` runs one job; `over` is told of each run folder whose run has ended, `outside` of what people must know.
     """
 
     def __init__(
@@ -61,9 +61,10 @@ class Service:
         carry_out: CarryOut,
         note: Callable[[str], None],
         over: Callable[[Path], None] = lambda run: None,
+        outside: Outside = NOBODY,
     ) -> None:
         self._bench, self._bench_path, self._runs, self._note = bench, bench_path, runs, note
-        hooks = Hooks(self._prepare, carry_out, note, self._everywhere, over)
+        hooks = Hooks(self._prepare, carry_out, note, self._everywhere, over, outside)
         self.bays = {entry.name: BayKeeper(entry, bench_path.parent, state, hooks) for entry in bench.bay}
         self._commands: dict[str, Callable[[Mapping[str, Any]], Awaitable[dict[str, Any]]]] = {
             "status": self._status,
@@ -82,7 +83,7 @@ class Service:
         found = await asyncio.gather(*(keeper.begin() for keeper in self.bays.values()), return_exceptions=True)
         for keeper, error in zip(self.bays.values(), found, strict=True):
             if isinstance(error, Exception):
-                keeper.trip(f"a fault of this program at the start: {error!r}")
+                keeper.trip(f"a fault of this program at the start: {error!r}", off_confirmed=keeper.off.confirmed)
 
     async def handle(self, request: Mapping[str, Any]) -> dict[str, Any]:
         """Do what one request asks and return its answer: `ok`, or `error` in words with `mistakes` one by one."""
@@ -194,18 +195,31 @@ class Service:
 
     async def stop(self, keepers: Sequence[BayKeeper], why: str) -> dict[str, BayOff]:
         """Stop these bays at once and return when each is off; one that is not trips, and stops all the others."""
-        offs = await asyncio.gather(*(keeper.stop(why) for keeper in keepers))
-        found = {keeper.entry.name: off for keeper, off in zip(keepers, offs, strict=True)}
-        stuck = [keeper for keeper in keepers if not found[keeper.entry.name].confirmed]
-        for keeper in stuck:
-            keeper.trip(found[keeper.entry.name].in_words())
-            await keeper.keep()
-        others = [keeper for keeper in self.bays.values() if keeper not in keepers]
-        if stuck and others:
-            names = ", ".join(keeper.entry.name for keeper in stuck)
-            reason = f"every bay was switched off: off not confirmed in {names}"
-            await asyncio.gather(*(other.stop(reason) for other in others))
+        found = await self._stop_these(keepers, why)
+        stuck = [name for name, off in found.items() if not off.confirmed]
+        if stuck:
+            others = [keeper for keeper in self.bays.values() if keeper not in keepers]
+            await self._because_of_another(
+                others, f"every bay was switched off: off not confirmed in {', '.join(stuck)}"
+            )
         return found
+
+    async def _stop_these(self, keepers: Sequence[BayKeeper], why: str) -> dict[str, BayOff]:
+        """Stop these bays at once; one that is not off trips, and people are told."""
+        offs = await asyncio.gather(*(keeper.stop(why) for keeper in keepers))
+        for keeper, off in zip(keepers, offs, strict=True):
+            if not off.confirmed:
+                keeper.trip(off.in_words(), off_confirmed=False)
+                await keeper.keep()
+        return {keeper.entry.name: off for keeper, off in zip(keepers, offs, strict=True)}
+
+    async def _because_of_another(self, keepers: Sequence[BayKeeper], why: str) -> None:
+        """Stop bays for what happened in another one; people are told of each whose list went on."""
+        went_on = [keeper for keeper in keepers if keeper.list.stand in GOING_ON]
+        found = await self._stop_these(keepers, why)
+        for keeper in went_on:
+            if found[keeper.entry.name].confirmed:
+                keeper.tell("stopped", why, off_confirmed=True)
 
     async def stop_everything(self, why: str) -> bool:
         """Stop every bay for the end of the service; True if each is confirmed off."""
@@ -217,8 +231,7 @@ class Service:
         """One bay's trip reaches all: switch the others off and stop their lists."""
         self._note(f"every bay is switched off: bay {bay}: {why}")
         others = [keeper for name, keeper in self.bays.items() if name != bay]
-        if others:
-            await self.stop(others, f"every bay was switched off: bay {bay} tripped: {why}")
+        await self._because_of_another(others, f"every bay was switched off: bay {bay} tripped: {why}")
 
 
 def _whole(request: Mapping[str, Any], key: str) -> int:
@@ -248,27 +261,18 @@ class Board:
         self._progress.note(f"{utc_text(clock.unix_s())} {text}")
 
 
-class WhileCooling(Outside):
-    """The outside of a rest between two tests: it shares everything with `whole`, but is silent of a good end."""
+def in_child(*arguments: str, aloud: bool = False) -> None:
+    """Have the command line work something out in a process of its own, and wait for nothing.
 
-    def __init__(self, whole: Outside) -> None:
-        self.__dict__ = whole.__dict__
-
-    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
-        """Tell how the rest ended unless the list simply goes on."""
-        if how == "finished" and off_confirmed:
-            self.sign(bay, False)
-        else:
-            super().ended(bay, pack, how, why, off_confirmed=off_confirmed)
-
-
-def in_child(*arguments: str) -> None:
-    """Have the command line work something out in a process of its own, and wait for nothing."""
+    When memory runs out it goes before what watches the bench (oom_score_adj, proc(5)). `aloud`: what it says is seen.
+    """
     with suppress(OSError):
         _children[:] = [child for child in _children if child.poll() is None]
         command = [sys.executable, "-m", "benchwarden.daemon.main", *arguments]
-        quiet = subprocess.DEVNULL
-        _children.append(subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet))
+        heard = None if aloud else subprocess.DEVNULL
+        child = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=heard, stderr=heard)
+        _children.append(child)
+        Path(f"/proc/{child.pid}/oom_score_adj").write_text("500", "ascii")
 
 
 _children: list[subprocess.Popen[bytes]] = []
@@ -307,35 +311,33 @@ async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: i
     board = Board(progress)
     tell_by = alarm_command(path) if check_alarms(bench, path) else None
     outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated)
-    cooling = WhileCooling(outside)
+    in_a_list = InAList(outside)
     with closing(GuardianLink(descriptor)) as guardian:
         service = board.service = Service(
             bench,
             path,
             runs,
             state,
-            lambda job, ask: run_one(
-                bench, job, runs, guardian, board, ask, cooling if job.profile_name == COOLING else outside
-            ),
+            lambda job, ask: run_one(bench, job, runs, guardian, board, ask, in_a_list),
             board.note,
             over=lambda run: in_child("report", str(run)),
+            outside=outside,
         )
-        await service.begin()
-        for line in state_folder.words_of_before(state):
-            board.note(f"the guardian of the service before said: {line}")
-        async with outside, WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle):
-            board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
-            unsealed = await asyncio.to_thread(interrupted_runs, runs)
-            if unsealed:
-                in_child("seal", *map(str, unsealed))
-            while not stopping.is_set() and not guardian.gone:
-                with suppress(TimeoutError):
-                    async with asyncio.timeout(GUARDIAN_LOOK_S):
-                        await stopping.wait()
-            why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
-            board.note(why)
-            confirmed = await service.stop_everything(why)
-        board.note("every bay is off, confirmed" if confirmed else "OFF NOT CONFIRMED: look at the bench")
+        async with outside:
+            await service.begin()
+            for line in state_folder.words_of_before(state):
+                board.note(f"the guardian of the service before said: {line}")
+            async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle):
+                board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
+                in_child("seal", "--below", str(runs), aloud=True)
+                while not stopping.is_set() and not guardian.gone:
+                    with suppress(TimeoutError):
+                        async with asyncio.timeout(GUARDIAN_LOOK_S):
+                            await stopping.wait()
+                why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
+                board.note(why)
+                confirmed = await service.stop_everything(why)
+            board.note("every bay is off, confirmed" if confirmed else "OFF NOT CONFIRMED: look at the bench")
     return STOPPED if confirmed and not guardian.gone else TRIPPED
 
 

@@ -188,7 +188,9 @@ def cooling(found: WaitingList) -> WaitingList:
 
 
 def begun(found: WaitingList, number: int, utc: str) -> WaitingList:
-    """Return the list with its waiting test `number` running since `utc`."""
+    """Return the list with its waiting test `number` running since `utc`; Refused if it was stopped meanwhile."""
+    if found.stand not in GOING_ON:
+        raise Refused(f"bay {found.bay}: its list is {found.stand.value}: nothing begins")
     _place(found, number)
     tests = tuple(
         replace(test, fate=Fate.RUNNING, began_utc=utc) if test.number == number else test for test in found.tests

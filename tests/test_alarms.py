@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,9 @@ from benchwarden.daemon.alarm_addresses import addresses
 from benchwarden.daemon.alarms import Fact, Kind, Limiter, is_heat, label, words
 from benchwarden.daemon.bench import Alarms, read_bench
 from benchwarden.daemon.guardian import SILENCE_S
+from benchwarden.daemon.list_file import write_list
 from benchwarden.daemon.outside import Outside, check_alarms
+from benchwarden.daemon.waiting_list import Entry, Stand, WaitingList, add
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.listener import Listener, listening
 from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, wait_for, worker_of
@@ -77,6 +80,24 @@ def test_a_message_that_is_none_is_refused() -> None:
         Fact.of({"bay": "left"})
 
 
+def test_the_end_of_a_list_says_what_the_morning_says_and_whether_it_is_heat() -> None:
+    message = {"list": "left", "pack": "Heron", "stand": "idle", "why": "", "off": True}
+    title, text = words(Fact.of_list(message, ["left, Heron: idle", "  within 24 h: charge it to storage"]))
+    assert title == "benchwarden: bay left list finished"
+    assert text.splitlines() == [
+        "bay left, pack Heron: list finished.",
+        "Off is confirmed: read back and measured.",
+        "left, Heron: idle",
+        "  within 24 h: charge it to storage",
+        "Nothing is urgent: see to what the pack needs within a day.",
+    ]
+    stopped = Fact.of_list(message | {"stand": "stopped", "why": "cooling stopped: not below 35 °C"}, [])
+    assert (stopped.kind, is_heat(stopped)) == (Kind.LIST_STOPPED, False)
+    hot = Fact.of_list(message | {"stand": "tripped", "why": "temperature middle_c is 81", "off": False}, [])
+    assert (hot.kind, is_heat(hot)) == (Kind.LIST_TRIPPED, True)
+    assert words(hot)[0] == "benchwarden: OFF NOT CONFIRMED: bay left list tripped"
+
+
 # How often.
 
 
@@ -93,9 +114,10 @@ def test_the_same_fault_is_told_once_in_ten_minutes_and_a_second_one_always() ->
     assert not limiter.passes(tripped(), 601.0)
 
 
-def test_a_test_is_never_held_back() -> None:
+@pytest.mark.parametrize("kind", [Kind.TEST, Kind.LIST_FINISHED, Kind.LIST_STOPPED, Kind.LIST_TRIPPED])
+def test_a_test_and_a_list_s_end_are_never_held_back(kind: Kind) -> None:
     limiter = Limiter()
-    fact = Fact(Kind.TEST, "", "", "", None)
+    fact = Fact(kind, "left", "Heron", "", None)
     assert limiter.passes(fact, 0.0)
     assert limiter.passes(fact, 0.1)
 
@@ -211,6 +233,30 @@ def test_a_failed_delivery_is_tried_again_and_then_given_up_aloud(bench: Path, l
     assert "not delivered, next try in 0.2 s" in done.stderr
     assert "gave up after 4 tries: benchwarden: bay left tripped" in done.stderr
     assert str(listener.port) not in done.stderr  # addresses are secrets
+
+
+@pytest.mark.realtime
+def test_a_list_s_end_is_told_with_the_morning_s_report_and_no_alarm_waits_for_it(
+    bench: Path, listener: Listener
+) -> None:
+    state = bench.parent / "state"
+    state.mkdir()
+    found = add(WaitingList("left"), "/packs/heron.toml", "Heron", [Entry(0, "capacity", "Capacity", "c0ffee")])
+    write_list(state, replace(found, stand=Stand.STOPPED, why="stopped by a person"))
+    over = {"list": "left", "pack": "Heron", "stand": "stopped", "why": "stopped by a person", "off": True}
+    done = child(bench, [over | {"state": str(state)}, FACT, over | {"state": str(state / "nowhere")}])
+    assert done.returncode == 0
+    first, *others = listener.texts()
+    assert first.startswith("benchwarden: bay left tripped")
+    [with_report] = [text for text in others if "left, Heron: stopped: stopped by a person" in text]
+    assert with_report.startswith(
+        "benchwarden: bay left list stopped\nbay left, pack Heron: list stopped: stopped by a"
+    )
+    assert "did not run: 1. Capacity: waits" in with_report
+    [without] = [text for text in others if text != with_report]
+    assert "What it has left could not be worked out (" in without
+    assert "the folder of a service would be right" in without
+    assert "no report for bay left: " in done.stderr
 
 
 @pytest.mark.realtime

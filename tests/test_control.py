@@ -1,6 +1,7 @@
 """The command line's side of the service: what it asks, what it prints, and how it ends when nobody answers well."""
 
 import argparse
+import contextlib
 import io
 import json
 import socket
@@ -86,6 +87,29 @@ def test_an_answer_that_is_none_is_said(tmp_path: Path, answer: bytes | None) ->
         ask(tmp_path / "w", {"do": "status"}, 2.0)  # a socket that a dead service left
 
 
+def test_a_full_queue_is_waited_in(tmp_path: Path) -> None:
+    """unix(7) is silent on it, connect(2) is not: EAGAIN where a non-blocking Unix socket finds the backlog full."""
+    with socket.socket(socket.AF_UNIX) as listening, contextlib.ExitStack() as others:
+        listening.bind(str(tmp_path / "w"))
+        listening.listen(0)
+        waits = others.enter_context(socket.socket(socket.AF_UNIX))
+        waits.connect(str(tmp_path / "w"))
+        with pytest.raises(NoAnswer, match="no answer"):
+            ask(tmp_path / "w", {"do": "status"}, 0.2)
+
+        def serve() -> None:
+            listening.accept()[0].close()
+            client, _ = listening.accept()
+            with client, client.makefile("rb") as lines:
+                lines.readline()
+                client.sendall(b"{}\n")
+
+        serving = threading.Timer(0.3, serve)
+        serving.start()
+        assert ask(tmp_path / "w", {"do": "status"}, 10.0) == {}
+        serving.join(5.0)
+
+
 def command(tmp_path: Path, *arguments: str) -> int:
     try:
         return main([*arguments, "--bench", str(tmp_path / "bench.toml"), "--state", str(tmp_path)])
@@ -128,8 +152,21 @@ def test_stop_with_nobody_there_switches_off_itself(tmp_path: Path, capsys: pyte
     """The bench file is missing here, so that the way that needs no service is seen to be gone."""
     assert command(tmp_path, "stop", "--all") == 2
     said = capsys.readouterr()
-    assert "nobody there to stop: switching off from here" in said.out
+    assert "nobody has confirmed off: switching off from here" in said.out
     assert "bench.toml: the bench file cannot be read" in said.err
+
+
+def test_stop_is_never_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A worker that is too busy, or broken, has switched nothing off."""
+    worker = Answering(tmp_path / WORKER_SOCKET, {"error": "16 clients are served at once; try again"})
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, DISARMED)
+    assert command(tmp_path, "stop", "--all") == 2  # there is no bench file to switch off by
+    said = capsys.readouterr()
+    assert "worker: 16 clients are served at once" in said.out
+    assert "switching off from here" in said.out
+    assert "bench.toml: the bench file cannot be read" in said.err
+    worker.close()
+    guardian.close()
 
 
 @pytest.mark.parametrize("arguments", [["stop"], ["stop", "left", "--all"]])

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon import clock
+from benchwarden.daemon.outside import Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.segment import Disk
 from benchwarden.results import columns, folder
@@ -309,6 +310,34 @@ def test_room_is_asked_for_each_minute_and_said_once(tmp_path: Path, monkeypatch
     run = recorded(tmp_path, work, disk)
     [warned] = run.events_named("disk_nearly_full")
     assert warned["free_bytes"] == 1_000_000
+
+
+def test_a_disk_that_is_nearly_full_is_told_while_the_run_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchwarden.daemon.writer.ROOM_S", 0.0)
+    disk = BadDisk()
+    outside = Warned()
+
+    def fill(bench: SimulatedBench, sample: Sample) -> None:
+        disk.free = 1_000_000
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, disk=disk, each=fill, outside=outside))
+    assert done.ending.how == "finished"
+    [(bay, pack, why)] = outside.warned
+    assert (bay, pack) == (LEFT.name, "Heron")
+    assert why.startswith("the disk is nearly full: 1.0 MB free")
+
+
+class Warned(Outside):
+    """Keeps what is told of the disk."""
+
+    def __init__(self) -> None:
+        super().__init__(None, print)
+        self.warned: list[tuple[str, str, str]] = []
+
+    def disk(self, bay: str, pack: str, why: str) -> None:
+        self.warned.append((bay, pack, why))
 
 
 def test_a_disk_without_room_refuses_the_run_before_it_begins(tmp_path: Path) -> None:

@@ -245,9 +245,10 @@ print(os.getpid(), flush=True)
 """
 GUARDIAN = """
 import sys
+from pathlib import Path
 from benchwarden.daemon import guardian, raw_wire
 sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
-                           bench_inside_worker=sys.argv[3] == "inside").run())
+                           bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock")).run())
 """
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
 
@@ -336,6 +337,46 @@ def test_a_worker_that_beats_is_left_alone(tmp_path: Path, make_box: Callable[..
     disarm()
     """
     assert Guarded(tmp_path, body, box).end() == (0, "")
+    assert box.lines == []
+
+
+def asked(control: Path, request: object) -> dict[str, object]:
+    with socket.socket(socket.AF_UNIX) as line:
+        line.connect(str(control))
+        line.settimeout(5.0)
+        line.sendall(json.dumps(request).encode() + b"\n")
+        with line.makefile() as answers:
+            answer: dict[str, object] = json.loads(answers.readline())
+        return answer
+
+
+def test_nonsense_and_silent_clients_at_its_socket_change_nothing(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """The guardian must outlive whatever a client says to it; and a STOP gets in though others hold the line."""
+    box = make_box()
+    body = """
+    from pathlib import Path
+    arm()
+    while not Path(sys.argv[0] + ".end").exists():
+        beat()
+        time.sleep(0.1)
+    disarm()
+    """
+    guarded = Guarded(tmp_path, body, box)
+    control = tmp_path / "worker.py.sock"
+    end = time.monotonic() + 10.0
+    while not asked(control, {"do": "status"})["armed"] and time.monotonic() < end:
+        time.sleep(0.02)
+    for request in ({"do": "stop", "bay": ["left"]}, {"do": "stop", "bay": {}}, {"do": ["stop"]}, {"do": "dance"}):
+        assert "the guardian knows status, and stop" in str(asked(control, request)["error"])
+    silent = [socket.socket(socket.AF_UNIX) for _ in range(40)]
+    for line in silent:
+        line.connect(str(control))
+    assert asked(control, {"do": "status"}) == {"armed": {"left": {"on": True}}}
+    for line in silent:
+        line.close()
+    assert asked(control, {"do": "stop", "bay": "right"}) == {"off": True, "by": "worker"}
+    (tmp_path / "worker.py.end").write_text("")
+    assert guarded.end() == (0, "")
     assert box.lines == []
 
 

@@ -15,9 +15,9 @@ from typing import Any
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.jobs import Job, load_bench
 from benchwarden.daemon.list_file import list_path, read_list
-from benchwarden.daemon.outside import Outside
+from benchwarden.daemon.outside import InAList, Outside
 from benchwarden.daemon.progress import View
-from benchwarden.daemon.service import Service, WhileCooling
+from benchwarden.daemon.service import Service
 from benchwarden.daemon.waiting_list import Fate, Stand
 from benchwarden.daemon.worker import run_one
 from benchwarden.daemon.worker_socket import WorkerSocket
@@ -72,6 +72,22 @@ class Board:
         self.notes.append(text)
 
 
+class Told(Outside):
+    """Keeps what people would be told: (bay, how, why, off confirmed) at once, and each list's end."""
+
+    def __init__(self) -> None:
+        super().__init__(None, print)
+        self.at_once: list[tuple[str, str, str, bool]] = []
+        self.lists: list[tuple[str, str, str, bool]] = []
+
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+        self.at_once.append((bay, how, why, off_confirmed))
+
+    def list_over(self, bay: str, pack: str, stand: str, why: str, state: Path, *, off_confirmed: bool) -> None:
+        assert read_list(state, bay).stand.value == stand  # on disk before anybody is told to read it
+        self.lists.append((bay, stand, why, off_confirmed))
+
+
 @dataclass
 class Serving:
     """A service on a simulated bench of two bays, and what a person has on disk beside it."""
@@ -82,6 +98,7 @@ class Serving:
     guardian: StandInGuardian
     board: Board
     over: list[Path]
+    told: Told
     after_each: list[Callable[[Path], None]] = field(default_factory=list)
 
     async def ask(self, do: str, **more: Any) -> dict[str, Any]:
@@ -138,6 +155,7 @@ async def serving(
         path.write_text(simulated.bench_toml())
         bench, guardian, board = load_bench(path), StandInGuardian(), Board()
         over: list[Path] = []
+        told = Told()
 
         async def carry_out(job: Job, ask: Ask) -> tuple[Ending, bool, Path | None]:
             return await run_one(bench, job, folder / "runs", guardian, board, ask)  # type: ignore[arg-type]
@@ -147,8 +165,8 @@ async def serving(
             for do in one.after_each:
                 do(run)
 
-        service = Service(bench, path, folder / "runs", state, change(carry_out), board.note, ended)
-        one = Serving(folder, service, simulated, guardian, board, over)
+        service = Service(bench, path, folder / "runs", state, change(carry_out), board.note, ended, told)
+        one = Serving(folder, service, simulated, guardian, board, over, told)
         board.service = service
         await service.begin()
         yield one
@@ -178,6 +196,8 @@ def test_two_bays_run_their_lists_at_once_and_stop_by_themselves(tmp_path: Path)
             assert set(one.drew("left")) == {"load 1 on"}
             assert one.drew("middle") == []
             assert len(one.over) == 4
+            assert sorted(one.told.lists) == [("left", "idle", "", True), ("middle", "idle", "", True)]
+            assert one.told.at_once == []
 
     on_virtual_time(work())
     ran = sorted(path.name.partition("_")[2] for path in tmp_path.glob("runs/heron/*"))
@@ -213,6 +233,12 @@ def test_a_trip_stops_its_own_list_until_acknowledged_and_no_other(tmp_path: Pat
             assert one.fates("left") == [Fate.TRIPPED, Fate.FINISHED]
             await one.until(lambda: one.stand("middle") is Stand.IDLE)
             assert one.fates("middle") == [Fate.FINISHED]
+            assert [(bay, stand) for bay, stand, _, _ in one.told.lists] == [
+                ("left", "tripped"),
+                ("left", "idle"),
+                ("middle", "idle"),
+            ]
+            assert "cells group_1_v has not been seen" in one.told.lists[0][2]
 
     on_virtual_time(work())
 
@@ -277,6 +303,8 @@ def test_off_not_confirmed_switches_every_bay_off_and_stops_every_list(tmp_path:
             assert "every bay was switched off" in one.service.bays["middle"].list.why
             assert "OFF NOT CONFIRMED" in (await one.ask("acknowledge", bay="left"))["error"]
             assert one.stand("left") is Stand.TRIPPED
+            assert [told[:2] for told in one.told.at_once if told[0] == "middle"] == [("middle", "stopped")]
+            assert ("left", "tripped", False) in [(bay, how, off) for bay, how, _, off in one.told.at_once]
             assert "left" not in one.guardian.disarmed  # the guardian is not let off, and takes over
             one.simulated.instruments["left/load"].endpoint.faults.lost = None
             assert (await one.ask("acknowledge", bay="left"))["ok"]
@@ -316,6 +344,48 @@ def test_a_marked_trip_switches_every_bay_off(tmp_path: Path) -> None:
             await one.until(lambda: not one.drawing("middle"), 2)
             assert one.stand("middle") is Stand.STOPPED
             assert "bay left tripped: smoke" in one.service.bays["middle"].list.why
+            await one.until(lambda: bool(one.told.at_once), 10)
+            [(bay, how, why, off)] = one.told.at_once
+            assert (bay, how, off) == ("middle", "stopped", True)
+            assert "every bay was switched off: bay left tripped: smoke" in why
+
+    on_virtual_time(work())
+
+
+def test_a_stop_while_the_next_test_is_planned_is_not_undone(tmp_path: Path) -> None:
+    """A plan is worked out in a thread; what a person, or another bay, says meanwhile stands."""
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw", "rest")
+            await one.start("left")  # its first test is now being planned
+            assert (await one.ask("stop", bay="left"))["off"]
+            await asyncio.sleep(60.0)
+            assert one.stand("left") is Stand.STOPPED
+            assert one.fates("left") == [Fate.WAITING, Fate.WAITING]
+            assert one.drew("left") == []
+            assert one.told.lists == [("left", "stopped", "stopped by a person", True)]
+
+    on_virtual_time(work())
+
+
+def test_a_fault_outside_of_any_run_trips_and_is_told(tmp_path: Path) -> None:
+    """A list whose task has died must not look as if it went on."""
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "rest")
+
+            def faulty(bay: str, profile: str, pack: Path) -> Job:
+                raise ZeroDivisionError("on purpose")
+
+            keeper = one.service.bays["left"]
+            keeper._hooks = replace(keeper._hooks, prepare=faulty)
+            await one.start("left")
+            await one.until(lambda: one.stand("left") is Stand.TRIPPED, 10)
+            await one.until(lambda: bool(one.told.lists), 10)
+            assert [(bay, how, off) for bay, how, _, off in one.told.at_once] == [("left", "tripped", True)]
+            assert "ZeroDivisionError" in one.told.lists[0][2]
 
     on_virtual_time(work())
 
@@ -338,6 +408,9 @@ def test_a_fault_of_the_program_in_one_bay_trips_that_bay(tmp_path: Path) -> Non
             await one.until(lambda: one.stand("middle") is Stand.IDLE, 120)
             assert one.stand("left") is Stand.TRIPPED
             assert "ZeroDivisionError" in one.service.bays["left"].list.why
+            [(bay, how, why, off)] = one.told.at_once
+            assert (bay, how, off) == ("left", "tripped", True)
+            assert "ZeroDivisionError" in why
 
     on_virtual_time(work())
 
@@ -354,8 +427,10 @@ def test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing(tmp_pa
                 tmp_path / "state",
                 lambda job, ask: run_one(None, job, tmp_path, one.guardian, one.board, ask),  # type: ignore[arg-type]
                 one.board.note,
+                outside=(told := Told()),
             )
             await again.begin()
+            assert [(bay, how, off) for bay, how, _, off in told.at_once] == [("left", "tripped", False)]
             assert again.bays["left"].list.stand is Stand.TRIPPED
             assert "OFF NOT CONFIRMED" in again.bays["left"].list.why
             assert again.bays["middle"].list.stand is Stand.IDLE
@@ -555,23 +630,26 @@ def test_a_warm_pack_cools_before_the_next_test(tmp_path: Path) -> None:
     assert {sample.output for sample in run.samples} == {"off"}
 
 
-def test_people_are_not_told_of_a_rest_that_went_well(tmp_path: Path) -> None:
-    """Only the good end of a rest between two tests is left out; what goes wrong in it is told like anything else."""
+def test_a_test_of_a_list_tells_what_is_urgent_and_leaves_the_rest_to_the_list_s_end(tmp_path: Path) -> None:
+    """A list that goes on after a good test needs nobody; what goes wrong is told at once."""
     kept = tmp_path / "told"
     child = [sys.executable, "-c", f"import sys; open({str(kept)!r}, 'wb').write(sys.stdin.buffer.read())"]
 
     async def work() -> None:
         async with Outside(child, print) as whole:
-            cooling = WhileCooling(whole)
-            cooling.ended("left", "Heron", "finished", "every step was done", off_confirmed=True)
-            cooling.ended("left", "Heron", "tripped", "hot", off_confirmed=True)
-            cooling.ended("left", "Heron", "finished", "every step was done", off_confirmed=False)
-            whole.ended("left", "Heron", "finished", "a test", off_confirmed=True)
+            one = InAList(whole)
+            one.ended("left", "Heron", "finished", "every step was done", off_confirmed=True)
+            one.ended("left", "Heron", "stopped", "expired", off_confirmed=True)
+            one.ended("left", "Heron", "tripped", "hot", off_confirmed=True)
+            one.ended("left", "Heron", "finished", "every step was done", off_confirmed=False)
+            one.waiting("left", "Heron", "is it in the bag?")
+            whole.list_over("left", "Heron", "stopped", "expired", tmp_path, off_confirmed=True)
 
     asyncio.run(work())
     told = [json.loads(line) for line in kept.read_text().splitlines()]
-    assert [(one["kind"], one["why"]) for one in told] == [
+    assert [(one["kind"], one["why"]) for one in told[:3]] == [
         ("tripped", "hot"),
         ("finished", "every step was done"),
-        ("finished", "a test"),
+        ("waiting for the operator", "is it in the bag?"),
     ]
+    assert (told[3]["list"], told[3]["stand"], told[3]["state"]) == ("left", "stopped", str(tmp_path))

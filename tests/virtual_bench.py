@@ -14,6 +14,7 @@ from benchwarden.daemon.bench import read_bench
 from benchwarden.daemon.conductor import Ending
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
 from benchwarden.profiles.pack import read_pack
@@ -119,13 +120,15 @@ async def run_test(
     guardian: StandInGuardian | None = None,
     make_bench: type[SimulatedBench] = SimulatedBench,
     prepared: Job | None = None,
+    outside: Outside = NOBODY,
     **record_more: Any,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
 
     `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
     called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
-    `prepared` takes the place of the job that pack and profile make; `record_more` goes to the run's `Record`.
+    `outside` is told what people must know. `prepared` takes the place of the job that pack and profile make;
+    `record_more` goes to the run's `Record`.
     """
     bench = make_bench([scenario], soc=soc)
     if sockets:
@@ -168,6 +171,7 @@ async def run_test(
             show=show,
             note=lambda text: None,
             started_unix_s=STARTED_UNIX_S,
+            outside=outside,
         )
         ending = await running.run(record)
         run = read_run(running.folder) if running.folder else Run(folder, _nothing(), [], [], [])
