@@ -166,6 +166,7 @@ class BayRun:
     async def _leave(self, hands: Hands, ending: Ending, tripped: bool, make_record: Callable[[], Record]) -> Ending:
         """Off, confirmed and told to the guardian, before anything else; then why, the record, the connections."""
         self.off_confirmed = await hands.make_safe(ending.why if tripped else None)
+        ending = replace(ending, currents_a=dict(hands.currents_a))
         if self.off_confirmed:
             try:
                 self._guardian.disarm(self._entry.name, hands.currents_a)

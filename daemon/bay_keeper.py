@@ -277,8 +277,8 @@ class BayKeeper:
         if error is not None:
             return await self._untold("tripped", f"a fault of this program: {error!r}")
         ending, confirmed, folder = running.result()
-        # Measured by the run at its end; what each instrument then drew stands in its last event.
-        self.off, self.off_utc = BayOff(confirmed, {}, "" if confirmed else ending.why), utc_text(clock.unix_s())
+        self.off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)  # measured at the run's end
+        self.off_utc = utc_text(clock.unix_s())
         return _Outcome(Fate(ending.how), ending.why, confirmed, folder, ending.every_bay)
 
     async def _untold(self, how: str, why: str) -> _Outcome:
@@ -313,6 +313,7 @@ class BayKeeper:
             "list": list_file.as_data(self.list),
             "now": _view_as_data(self.view, self.entry.places) if self.view and self._run else None,
             "question": {"text": self.question.text, "answers": list(self.question.answers)} if self.question else None,
+            "checking": self._run is not None and self.view is None,
             "off": None if self._run else self.off_as_data(),
         }
 

@@ -5,8 +5,8 @@ experiment); this file only carries out.
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from dataclasses import asdict, dataclass, is_dataclass
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict, dataclass, field, is_dataclass
 from typing import Any
 
 from benchwarden.daemon import safety
@@ -73,12 +73,14 @@ class Ledger:
 class Ending:
     """How a run ended: "finished", "tripped" or "stopped", and why.
 
-    `every_bay`: the reason is one for which every bay is switched off.
+    `every_bay`: the reason is one for which every bay is switched off. `currents_a`: what each load and the supply
+    measured once they were switched off, amperes.
     """
 
     how: str
     why: str
     every_bay: bool = False
+    currents_a: Mapping[str, float | None] = field(default_factory=dict, compare=False)
 
 
 class Conductor:

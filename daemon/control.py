@@ -10,6 +10,7 @@ import socket
 import sys
 import threading
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -139,44 +140,79 @@ def _status(options: argparse.Namespace) -> int:
 
 
 def status_lines(answer: Mapping[str, Any]) -> list[str]:
-    """Return a status as lines for people."""
+    """Return a status as lines for people: where each bay stands, what it measures, what it waits for, and off."""
     lines = [f"{answer['bench']}, {answer['utc']}"]
+    armed = answer["guardian"].get("armed")
     for name, bay in answer["bays"].items():
         lines.append(f"{name}: {list_words(bay['list'])}")
-        now = bay["now"]
-        if now:
-            warm = ", ".join(f"{place} {_number(value, 1)} °C" for place, value in now["temperatures_c"].items())
-            known = [value for value in now["groups_v"] if value is not None]
-            lowest = f", lowest group {min(known):.3f} V" if known else ""
-            lines.append(
-                f"  step {now['step']} of {now['steps']} ({now['kind']}), {now['output']}: "
-                f"{_number(now['voltage_v'], 2)} V, {_number(now['current_a'], 2)} A{lowest}, {warm}; "
-                f"about {_duration(now['left_s'])} left"
-            )
+        if bay["now"]:
+            lines += [f"  {line}" for line in _now_lines(bay["now"])]
+        elif bay.get("checking"):
+            lines.append("  the checks before the first step, with a test pulse: no reading yet")
         if bay["question"]:
             right = " or ".join(bay["question"]["answers"]) or "any text"
             lines.append(f"  asks: {bay['question']['text']} (benchwarden answer {name} …: {right})")
+        waits = waits_for(bay["list"])
+        if waits:
+            lines.append(f"  {waits}")
         if bay["off"]:
-            lines.append(f"  {bay['off']['words']}, {bay['off']['utc']}")
-    guardian = answer["guardian"]
-    armed = guardian.get("armed")
+            lines.append(f"  {bay['off']['words']}, {bay['off']['utc']}{_ago(bay['off']['utc'], answer['utc'])}")
+        if armed is not None and name in armed:
+            lines.append(f"  guardian armed: output {'on' if armed[name]['on'] else 'off'} by its last sign of life")
+        elif armed is not None and bay["now"]:
+            lines.append("  guardian not armed")
     if armed is None:
-        lines.append(f"guardian: NO ANSWER: {guardian.get('error')}")
-    else:
-        bays = ", ".join(f"{name} ({'on' if one['on'] else 'off'})" for name, one in armed.items())
-        lines.append(f"guardian: answers for {bays}" if bays else "guardian: there; no test runs")
+        lines.append(f"guardian: NO ANSWER: {answer['guardian'].get('error')}")
+    elif not armed:
+        lines.append("guardian: there; nothing is switched on")
     return lines
+
+
+def _now_lines(now: Mapping[str, Any]) -> list[str]:
+    known = [value for value in now["groups_v"] if value is not None]
+    parts = [f"{_number(now['voltage_v'], 2)} V", f"{_number(now['current_a'], 2)} A"]
+    parts += [f"lowest group {min(known):.3f} V, highest {max(known):.3f} V"] if known else []
+    parts += [f"{place} {_number(value, 1)} °C" for place, value in now["temperatures_c"].items()]
+    phase = f", {now['phase']}" if now.get("phase") and now["phase"] != now["kind"] else ""
+    output = "all off" if now["output"] == "off" else f"{now['output']} on"
+    return [
+        f"step {now['step']} of {now['steps']} ({now['kind']}{phase}), {output}; about {_duration(now['left_s'])} left",
+        ", ".join(parts),
+    ]
+
+
+def waits_for(found: Mapping[str, Any]) -> str:
+    """Return what a list waits for, "" while a test runs: nothing but a person makes one go on."""
+    bay, stand = found["bay"], found["stand"]
+    waiting = [test for test in found["tests"] if test["fate"] == "waiting"]
+    if stand == "tripped":
+        return f"waits for a person who has looked at it: benchwarden acknowledge {bay}"
+    if stand == "cooling":
+        return f"waits until the pack is cool, then test {waiting[0]['number']}" if waiting else "the pack cools"
+    if stand == "running":
+        return ""
+    return f"waits for a person: benchwarden start {bay}" if waiting else "nothing waits"
+
+
+def _ago(utc: str, now_utc: str) -> str:
+    """Return how long before `now_utc` that was, in words; "" where it cannot be told."""
+    try:
+        seconds = (datetime.fromisoformat(now_utc) - datetime.fromisoformat(utc)).total_seconds()
+    except (ValueError, TypeError):
+        return ""
+    return f" ({_duration(seconds)} ago)" if seconds >= 60 else ""
 
 
 def list_words(found: Mapping[str, Any]) -> str:
     """Return where a list stands, in one line."""
-    running = next((test for test in found["tests"] if test["fate"] == "running"), None)
-    waiting = sum(test["fate"] == "waiting" for test in found["tests"])
+    tests = found["tests"]
+    running = next((place for place, test in enumerate(tests, 1) if test["fate"] == "running"), None)
+    waiting = sum(test["fate"] == "waiting" for test in tests)
     parts = [str(found["stand"]) + (f" ({found['why']})" if found["why"] else "")]
     if found["pack_name"]:
         parts.append(f"pack {found['pack_name']}")
     if running:
-        parts.append(f"test {running['number']} ({running['title']})")
+        parts.append(f"test {running} of {len(tests)} ({tests[running - 1]['title']})")
     return ", ".join([*parts, f"{waiting} waiting"])
 
 
@@ -198,8 +234,8 @@ def _number(value: float | None, digits: int) -> str:
 
 def _duration(seconds: float) -> str:
     minutes = int(max(seconds, 0.0) // 60)
-    if not minutes:
-        return "a minute"
+    if minutes < 60:
+        return f"{minutes} min" if minutes else "a minute"
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
@@ -261,6 +297,9 @@ def _start(options: argparse.Namespace) -> int:
         print(f"bay {options.bay}: nothing waits; `benchwarden add {options.bay}=PACK PROFILE`", file=sys.stderr)
         return REFUSED
     print("\n".join(list_lines(options.bay, found)))
+    if found["stand"] in ("running", "cooling", "tripped"):
+        print(f"bay {options.bay} is {found['stand']}: {waits_for(found) or 'it goes on already'}", file=sys.stderr)
+        return REFUSED
     print("\nOnly you can check:", *(f"- {text}" for text in found["cautions"]), sep="\n")
     print('\nLocal codes and the pack\'s data sheet come first. All of this is so, and it may start: type "yes"')
     sys.stdout.flush()

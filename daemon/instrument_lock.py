@@ -37,7 +37,7 @@ _OUTPUTS = ("load", "supply", "contactor")
 
 
 class InstrumentsTaken(Exception):
-    """Another program holds instruments of this bench; the message names each, and who holds it since when."""
+    """Other programs hold instruments of this bench; the message has a line for each: who, since when, and what."""
 
 
 class _Busy(Exception):
@@ -138,8 +138,9 @@ def _path(folder: Path, address: str) -> Path:
 def _take(addresses: Mapping[str, str], folders: Sequence[Path]) -> dict[Path, int]:
     """Return the descriptor of each lock by its file; raises InstrumentsTaken, and then none is held."""
     taken: dict[Path, int] = {}
-    refused: dict[str, str] = {}
-    words = f"process {os.getpid()} since {utc_text(clock.unix_s())}: {shlex.join(['benchwarden', *sys.argv[1:]])}"
+    refused: dict[str, dict[str, None]] = {}
+    command = shlex.join(["benchwarden", *sys.argv[1:]])
+    words = f"process {os.getpid()} since {utc_text(clock.unix_s())} ({command}, in {_here()})"
     for name, address in addresses.items():
         for folder in folders:
             path = _path(folder, address)
@@ -148,14 +149,21 @@ def _take(addresses: Mapping[str, str], folders: Sequence[Path]) -> dict[Path, i
             try:
                 descriptor = _lock(path, words)
             except _Busy as error:
-                refused.setdefault(name, f"{name} at {address} is held by {error}")
+                refused.setdefault(str(error), {})[f"{name} at {address}"] = None
                 continue
             if descriptor is not None:
                 taken[path] = descriptor
     if refused:
         _let_go(taken)
-        raise InstrumentsTaken("\n".join(refused.values()))
+        raise InstrumentsTaken("\n".join(f"{who} holds {', '.join(what)}" for who, what in refused.items()))
     return taken
+
+
+def _here() -> str:
+    try:
+        return os.getcwd()
+    except OSError:
+        return "a folder that is gone"
 
 
 def _let_go(taken: Mapping[Path, int]) -> None:

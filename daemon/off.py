@@ -39,7 +39,7 @@ def switch_off(bench_path: Path, bays: Sequence[str] | None) -> int:
     lines = [f"{entry['name']} at {entry['address']}: {said}" for entry, said in zip(entries, outcomes, strict=True)]
     lines += [f"NOT CONFIRMED ({text}): unplug it" for text in unreachable]
     holders = instrument_lock.holders(bench_path, bays)
-    lines += [f"another program has this bench, and finds it switched off: {who}" for who in holders]
+    lines += [f"{who} has this bench, and now finds it switched off" for who in holders]
     try:
         print(*lines, sep="\n", flush=True)
     except BrokenPipeError:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon import control
-from benchwarden.daemon.control import NoAnswer, ask, list_lines, status_lines, stop_outcome
+from benchwarden.daemon.control import NoAnswer, ask, list_lines, list_words, status_lines, stop_outcome, waits_for
 from benchwarden.daemon.main import main
 from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 
@@ -175,7 +175,7 @@ def test_stop_wants_a_bay_or_all(tmp_path: Path, arguments: list[str], capsys: p
     assert "right would be `stop --all`, or `stop BAY`" in capsys.readouterr().err
 
 
-LIST = {
+LIST: dict[str, Any] = {
     "bay": "left",
     "pack_name": "Heron",
     "stand": "idle",
@@ -198,6 +198,19 @@ def test_a_list_starts_only_when_a_person_has_said_yes(
     assert "- The pack in bay left is Heron" in capsys.readouterr().out
     started = [request for request in there.asked if request["do"] == "start"]
     assert started == ([{"do": "start", "bay": "left", "numbers": [2]}] if code == 0 else [])
+    there.close()
+
+
+@pytest.mark.parametrize("stand", ["running", "cooling", "tripped"])
+def test_nobody_is_asked_for_a_yes_that_would_start_nothing(
+    tmp_path: Path, stand: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    there = Answering(tmp_path / WORKER_SOCKET, {"ok": True, "bays": {"left": LIST | {"stand": stand}}})
+    assert command(tmp_path, "start", "left") == 2
+    said = capsys.readouterr()
+    assert "Only you can check" not in said.out
+    assert said.err.startswith(f"bay left is {stand}: ")
+    assert [request["do"] for request in there.asked] == ["list"]
     there.close()
 
 
@@ -243,18 +256,54 @@ def status(stand: str, now: dict[str, Any] | None, question: dict[str, Any] | No
 def test_a_status_for_people() -> None:
     asks = {"text": "Is the lid on?", "answers": ["yes", "no"]}
     lines = status_lines(status("running", NOW, asks) | {"guardian": {"armed": {"left": {"on": True}}}})
-    assert lines[2] == (
-        "  step 3 of 9 (discharge), load: 21.07 V, -10.25 A, lowest group 3.512 V, middle 31.0 °C, ambient - °C; "
-        "about 2 h 05 min left"
+    assert lines[1:] == [
+        "left: running, pack Heron, 1 waiting",
+        "  step 3 of 9 (discharge), load on; about 2 h 05 min left",
+        "  21.07 V, -10.25 A, lowest group 3.512 V, highest 3.600 V, middle 31.0 °C, ambient - °C",
+        "  asks: Is the lid on? (benchwarden answer left …: yes or no)",
+        "  guardian armed: output on by its last sign of life",
+    ]
+    assert "  guardian not armed" in status_lines(status("running", NOW) | {"guardian": {"armed": {}}})
+    begins = status("running", None)
+    begins["bays"]["left"] |= {"off": None, "checking": True}
+    assert "  the checks before the first step, with a test pulse: no reading yet" in status_lines(
+        begins | {"guardian": {"armed": {}}}
     )
-    assert lines[3] == "  asks: Is the lid on? (benchwarden answer left …: yes or no)"
-    assert lines[4] == "guardian: answers for left (on)"
     idle = status_lines(status("idle", None) | {"guardian": {"error": "no service runs there"}})
     assert idle[1:] == [
         "left: idle, pack Heron, 1 waiting",
+        "  waits for a person: benchwarden start left",
         "  off confirmed (load 0.002 A), 2026-11-25T21:04:11Z",
         "guardian: NO ANSWER: no service runs there",
     ]
+    later = status("idle", None) | {"utc": "2026-11-25T23:09:12Z", "guardian": {"armed": {}}}
+    assert status_lines(later)[-2:] == [
+        "  off confirmed (load 0.002 A), 2026-11-25T21:04:11Z (2 h 05 min ago)",
+        "guardian: there; nothing is switched on",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("stand", "left", "words"),
+    [
+        ("idle", 1, "waits for a person: benchwarden start left"),
+        ("stopped", 1, "waits for a person: benchwarden start left"),
+        ("interrupted", 0, "nothing waits"),
+        ("tripped", 1, "waits for a person who has looked at it: benchwarden acknowledge left"),
+        ("cooling", 1, "waits until the pack is cool, then test 2"),
+        ("running", 1, ""),
+    ],
+)
+def test_what_a_bay_waits_for(stand: str, left: int, words: str) -> None:
+    assert waits_for(LIST | {"stand": stand, "tests": LIST["tests"][: 1 + left]}) == words
+
+
+def test_a_test_is_counted_among_its_list() -> None:
+    tests = [dict(test) for test in LIST["tests"]]
+    tests[1]["fate"] = "running"
+    assert (
+        list_words(LIST | {"stand": "running", "tests": tests}) == "running, pack Heron, test 2 of 2 (Burst), 0 waiting"
+    )
 
 
 @pytest.mark.parametrize(("stand", "code"), [("idle", 0), ("tripped", 1)])
