@@ -121,12 +121,29 @@ def _asked(options: argparse.Namespace, **request: Any) -> dict[str, Any]:
     try:
         answer = ask(state_of(options) / WORKER_SOCKET, request)
     except NoAnswer as error:
-        print(f"{error}; `benchwarden serve` starts one", file=sys.stderr)
-        raise SystemExit(REFUSED) from error
+        took_over = took_over_lines(state_of(options))
+        print(*(took_over or [f"{error}; `benchwarden serve` starts one"]), sep="\n", file=sys.stderr)
+        raise SystemExit(NOT_CONFIRMED if took_over and request.get("do") == "status" else REFUSED) from error
     if "error" in answer:
         print(*answer.get("mistakes") or [answer["error"]], sep="\n", file=sys.stderr)
         raise SystemExit(REFUSED)
     return answer
+
+
+def took_over_lines(state: Path) -> list[str]:
+    """Return what the guardian says while it acts in the worker's place; nothing where it does not."""
+    try:
+        answer = ask(state / GUARDIAN_SOCKET, {"do": "status"})
+    except NoAnswer:
+        return []
+    if answer.get("by") != "guardian":
+        return []
+    off = "off confirmed" if answer.get("off") else "OFF NOT CONFIRMED: go there, unplug it"
+    return [
+        f"the worker has gone, and its guardian has taken over: {off}",
+        *(f"  {name}: {outcome}" for name, outcome in answer.get("outcomes", {}).items()),
+        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+    ]
 
 
 def _status(options: argparse.Namespace) -> int:

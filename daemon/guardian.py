@@ -18,6 +18,7 @@ object a line:
 import json
 import os
 import queue
+import re
 import select
 import signal
 import socket
@@ -299,9 +300,9 @@ class Guardian:
         while any(thread.is_alive() for thread in threads) or not outcomes.empty():
             with suppress(queue.Empty):
                 name, address, outcome = outcomes.get(timeout=TURN_S)
-                if said.get(name) != outcome:
-                    said[name] = outcome
+                if _words(said.get(name, "")) != _words(outcome):  # a last digit that flickers is no news
                     self._tell(f"{name} at {address}: {outcome}")
+                said[name] = outcome
             notify.notify(notify.ALIVE)
             if len(said) == len(names):
                 self._answer_after_take_over(said)
@@ -310,6 +311,8 @@ class Guardian:
             if told is not True and (confirmed or (told is None and (late or len(said) == len(names)))):
                 told = confirmed
                 self._raise_alarm(why, said, off=confirmed)
+        if told and not all(map(raw_wire.is_confirmed, said.values())):  # it was off, and in the end it is not
+            self._raise_alarm(why, said, off=False)
         return TOOK_OVER
 
     def _raise_alarm(self, why: str, said: Mapping[str, str], *, off: bool) -> None:
@@ -342,6 +345,10 @@ class Guardian:
         self._stops.clear()
         for client, _ in self._desk.requests():
             self._desk.answer(client, answer)
+
+
+def _words(outcome: str) -> str:
+    return re.sub(r"\d+\.\d+", "#", outcome)
 
 
 def _assert_off(

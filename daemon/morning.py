@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import control, list_file, state_folder
+from benchwarden.daemon import control, list_file, state_folder, waiting_list
 from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.pack_now import pack_now
 from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
@@ -71,9 +71,12 @@ def _bay(state: Path, name: str, runs: Path, live: Mapping[str, Any] | None) -> 
         found = list_file.read_list(state, name)
     except list_file.ListUnreadable as error:
         return {"stand": "not known", "why": str(error), "fine": False, "off": None, "tests": [], "not_run": []}
+    went_on = found.stand in waiting_list.GOING_ON or found.stand is Stand.INTERRUPTED
+    if live is None:
+        found = waiting_list.after_restart(found)  # what the next start will find: nothing goes on without a service
     there = _runs_of(runs, found)
     tests = [_test(test, there) for test in found.tests if test.fate not in (Fate.WAITING, Fate.REFUSED)]
-    off = _off(found, live)
+    off = None if live is None and went_on else _off(found, live)
     newest = max(there, key=lambda run: run.samples[-1].unix_time_s if run.samples else 0.0, default=None)
     now = pack_now(newest) if newest else None
     fates = {test.fate for test in found.tests} - {Fate.WAITING, Fate.RUNNING}

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import clock, instrument_lock, state_folder
+from benchwarden.daemon import clock, control, instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal
 from benchwarden.results.folder import utc_text
 
@@ -27,7 +27,7 @@ def serve(bench: Path, state: Path) -> int:
         who = f"process {os.getpid()} since {utc_text(clock.unix_s())}, bench {bench}"
         held = state_folder.hold(state, who)
     except state_folder.StateRefused as error:
-        print(error, file=sys.stderr)
+        print(error, *control.took_over_lines(state), sep="\n", file=sys.stderr)
         return BAD_INPUT
     try:
         with instrument_lock.held(bench, None) as hold:

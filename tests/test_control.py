@@ -137,6 +137,26 @@ def test_without_a_service_every_command_says_so(
     assert "no service runs there; `benchwarden serve` starts one" in capsys.readouterr().err
 
 
+def test_while_the_guardian_acts_nobody_is_told_to_start_a_service(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, TOOK_OVER)
+    assert command(tmp_path, "status") == 1
+    assert capsys.readouterr().err.splitlines() == [
+        "the worker has gone, and its guardian has taken over: off confirmed",
+        "  left load: off, 0.001 A",
+        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+    ]
+    assert command(tmp_path, "start", "left") == 2
+    assert "has taken over" in capsys.readouterr().err
+    guardian.close()
+    (tmp_path / GUARDIAN_SOCKET).unlink()
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, {"armed": {}})  # there, but it has nothing to do with it
+    assert command(tmp_path, "status") == 2
+    assert "no service runs there" in capsys.readouterr().err
+    guardian.close()
+
+
 def test_stop_asks_both_and_prints_what_each_answered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     worker = Answering(tmp_path / WORKER_SOCKET, BY_WORKER)
     guardian = Answering(tmp_path / GUARDIAN_SOCKET, DISARMED)

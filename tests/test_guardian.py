@@ -247,8 +247,10 @@ GUARDIAN = """
 import sys
 from pathlib import Path
 from benchwarden.daemon import guardian, raw_wire
+TELL = "import sys; lines = sys.stdin.read(); open(sys.argv[1], 'a').write(lines)"
 sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
-                           bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock")).run())
+                           bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock"),
+                           alarm=[sys.executable, "-c", TELL, sys.argv[1] + ".told"]).run())
 """
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
 
@@ -416,6 +418,37 @@ def test_off_is_asserted_again_and_again(tmp_path: Path, make_box: Callable[...,
     assert box.lines.count("INP OFF") >= 2
     assert said.count("box 1 at") == 2  # said once each, not each time
     assert said.index("NOT CONFIRMED (answers '1' after off)") < said.index("off, read back")
+
+
+def test_what_came_on_again_after_it_was_confirmed_off_is_told_once_more(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """A command queued in a dead connection can be delivered late; people were told that it is off."""
+    box = make_box()
+    guarded = Guarded(tmp_path, "arm(); beat(); os._exit(0)", box, assert_off_s=2.0)
+    told = tmp_path / "worker.py.told"
+    end = time.monotonic() + 10.0
+    while not (told.exists() and told.read_text()) and time.monotonic() < end:
+        time.sleep(0.02)
+    box.answers["INP?"] = "1"
+    code, said = guarded.end()
+    assert code == guardian.TOOK_OVER
+    while told.read_text().count("\n") < 2 and time.monotonic() < end:
+        time.sleep(0.02)
+    assert [json.loads(line)["off"] for line in told.read_text().splitlines()] == [True, False]
+    assert "answers '1' after off" in said
+
+
+def test_a_last_digit_that_flickers_is_no_news(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box()
+    guarded = Guarded(tmp_path, "arm(); beat(); os._exit(0)", box, assert_off_s=2.0)
+    end = time.monotonic() + 10.0
+    while not box.lines and time.monotonic() < end:
+        time.sleep(0.02)
+    box.answers["MEAS:VOLT?;:MEAS:CURR?"] = "21.6;0.024"
+    _, said = guarded.end()
+    assert said.count("off, read back") == 1
+    assert box.lines.count("INP OFF") >= 2
 
 
 def test_a_bench_inside_the_worker_is_left_alone(tmp_path: Path, make_box: Callable[..., Box]) -> None:

@@ -102,6 +102,29 @@ def test_a_night_that_a_crash_ended(shed: Path, capsys: pytest.CaptureFixture[st
     assert (test["run"], test["result"]["partial"]) == (str(run), True)
 
 
+def test_a_list_that_went_on_when_everything_died_is_not_said_to_go_on(
+    shed: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As it lies on disk: cooling after a test that ended well. Nobody has looked at the bay since."""
+    run = left_run(shed, "finished")
+    found = waiting_list.ended(
+        listed("Capacity", "Burst"), Fate.FINISHED, "", run=str(run), off_confirmed=True, utc=UTC
+    )
+    write_list(shed / "state", waiting_list.cooling(found))
+    text, data = report(shed, capsys, 1)
+    assert "left, Heron: interrupted: the service ended while its list was on its way" in text
+    assert "  off: nobody has confirmed it" in text
+    assert (data["bays"]["left"]["off"], data["bays"]["left"]["fine"]) == (None, False)
+
+
+def test_one_bay_only(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bench = ["--bench", str(shed / "bench.toml")]
+    assert main(["morning", "right", *bench]) == 0
+    assert "left" not in capsys.readouterr().out
+    assert main(["morning", "top", *bench]) == 2
+    assert "there is no bay top; known: left, right" in capsys.readouterr().err
+
+
 def test_a_test_that_never_began_borrows_no_figures(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run = left_run(shed, "finished")
     found = waiting_list.ended(
