@@ -20,19 +20,16 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock
+from benchwarden.daemon.state_folder import LEAVING_S, LOOK_S, has_ended
 from benchwarden.results.folder import utc_text
 
 # A lock is taken in each of them that takes a file: which ones do may differ between two users, and one is enough.
 FOLDERS = (Path("/run/lock"), Path("/tmp"))
-# A worker whose guardian was killed switches off and ends within some seconds; the next start waits for that.
-LEAVING_S = 10.0
-LOOK_S = 0.2
 LONGEST = 4096
 
 _QUIET = os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 _SOCKET = re.compile(r"TCPIP\d*::(?P<host>.+)::(?P<port>\d+)::SOCKET", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(?P<path>/.+)::INSTR", re.IGNORECASE)
-_PROCESS = re.compile(r"process (\d+) ")
 _OUTPUTS = ("load", "supply", "contactor")
 
 
@@ -233,5 +230,4 @@ def _who(descriptor: int) -> str:
 
 def _leaving(words: str) -> bool:
     """Tell whether everybody named as holding something has ended: what they started only switches off now."""
-    processes = [_PROCESS.search(line) for line in words.splitlines()]
-    return all(found and not Path(f"/proc/{found[1]}").exists() for found in processes)
+    return all(has_ended(line) for line in words.splitlines())

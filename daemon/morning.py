@@ -23,6 +23,7 @@ from benchwarden.results.folder import FolderError, read_run, slug, utc_text
 from benchwarden.results.run import Run
 
 FINE, NOT_FINE, BAD_INPUT = 0, 1, 2
+LOG_LINES = 24  # of the guardian's log since the first list began: what it noticed, and what each instrument answered
 
 
 def morning(bench_path: Path, state: Path, bay: str | None = None, *, as_json: bool) -> int:
@@ -51,17 +52,16 @@ def report(state: Path, bays: list[str], runs: Path) -> dict[str, Any]:
         live = control.ask(state / state_folder.WORKER_SOCKET, {"do": "status"}).get("bays", {})
     except control.NoAnswer as error:
         service = str(error)
-    guardian = _last_words(state / state_folder.GUARDIAN_LOG) or _last_words(state / state_folder.GUARDIAN_LOG_BEFORE)
-    return {
-        "service": service,
-        "guardian_log": guardian,
-        "bays": {name: _bay(state, name, runs, live.get(name)) for name in bays},
-    }
+    found = {name: _bay(state, name, runs, live.get(name)) for name in bays}
+    began = min((bay["began_utc"] for bay in found.values() if bay["began_utc"]), default="")
+    logs = (state_folder.GUARDIAN_LOG_BEFORE, state_folder.GUARDIAN_LOG)
+    lines = [line for log in logs for line in _lines(state / log) if line >= began]
+    return {"service": service, "guardian_log": lines[:LOG_LINES], "bays": found}
 
 
-def _last_words(path: Path) -> list[str]:
+def _lines(path: Path) -> list[str]:
     try:
-        return path.read_text(encoding="utf-8", errors="replace").splitlines()[-8:]
+        return path.read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
         return []
 
@@ -70,7 +70,8 @@ def _bay(state: Path, name: str, runs: Path, live: Mapping[str, Any] | None) -> 
     try:
         found = list_file.read_list(state, name)
     except list_file.ListUnreadable as error:
-        return {"stand": "not known", "why": str(error), "fine": False, "off": None, "tests": [], "not_run": []}
+        nothing: dict[str, Any] = {"began_utc": None, "off": None, "tests": [], "not_run": []}
+        return nothing | {"stand": "not known", "why": str(error), "fine": False}
     went_on = found.stand in waiting_list.GOING_ON or found.stand is Stand.INTERRUPTED
     if live is None:
         found = waiting_list.after_restart(found)  # what the next start will find: nothing goes on without a service
@@ -82,6 +83,7 @@ def _bay(state: Path, name: str, runs: Path, live: Mapping[str, Any] | None) -> 
     fates = {test.fate for test in found.tests} - {Fate.WAITING, Fate.RUNNING}
     return {
         "pack": found.pack_name,
+        "began_utc": _began(found),
         "stand": found.stand.value,
         "why": found.why,
         "fine": fates <= {Fate.FINISHED}
@@ -110,9 +112,13 @@ def _off(found: WaitingList, live: Mapping[str, Any] | None) -> bool | None:
     return ended[-1].off_confirmed if ended else None
 
 
+def _began(found: WaitingList) -> str | None:
+    return min((test.began_utc for test in found.tests if test.began_utc), default=None)
+
+
 def _runs_of(runs: Path, found: WaitingList) -> list[Run]:
     """Return the runs of a list's pack in its bay since its first test began, the rests between tests included."""
-    began = min((test.began_utc for test in found.tests if test.began_utc), default=None)
+    began = _began(found)
     if not found.pack_name or began is None:
         return []
     there: list[Run] = []

@@ -40,13 +40,13 @@ def serve(bench: Path, state: Path) -> int:
 
 
 def _guard(bench: Path, state: Path, hold: Sequence[int]) -> int:
-    state_folder.keep_log_of_before(state)
+    before = state_folder.keep_log_of_before(state)
 
     def tell(text: str) -> None:
         to_terminal(text)
         state_folder.append_line(state / state_folder.GUARDIAN_LOG, f"{utc_text(clock.unix_s())} {text}")
 
-    orders = json.dumps({"bench": str(bench), "state": str(state)})
+    orders = json.dumps({"bench": str(bench), "state": str(state), "before": before})
     command = [sys.executable, "-m", "benchwarden.daemon.service", orders]
     control = state / state_folder.GUARDIAN_SOCKET
     return Guardian(command, control=control, tell=tell, alarm=alarm_command(bench), hold=hold).run()

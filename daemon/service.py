@@ -40,10 +40,11 @@ GUARDIAN_LOOK_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Orders:
-    """What the command line asked for, paths as text."""
+    """What the command line asked for, paths as text; `before`: the guardian of the service before had to act."""
 
     bench: str
     state: str
+    before: bool = False
 
 
 class Service:
@@ -300,12 +301,14 @@ def main(arguments: Sequence[str]) -> int:
     runs = path.parent / bench.runs
     progress = Progress()
     try:
-        return asyncio.run(_work(bench, path, runs, state, int(arguments[1]), progress))
+        return asyncio.run(_work(bench, path, runs, state, int(arguments[1]), progress, before=orders.before))
     finally:
         progress.close()
 
 
-async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: int, progress: Progress) -> int:
+async def _work(
+    bench: Bench, path: Path, runs: Path, state: Path, descriptor: int, progress: Progress, *, before: bool
+) -> int:
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
     board = Board(progress)
@@ -325,7 +328,7 @@ async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: i
         )
         async with outside:
             await service.begin()
-            for line in state_folder.words_of_before(state):
+            for line in state_folder.words_of_before(state) if before else ():
                 board.note(f"the guardian of the service before said: {line}")
             async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle):
                 board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")

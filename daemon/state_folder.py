@@ -93,8 +93,21 @@ def _opened(state: Path) -> int:
 
 def _leaving(state: Path) -> bool:
     """Tell whether the service that has the folder has ended, so that only its worker still switches off."""
-    found = re.match(r"process (\d+) ", _who(state))
-    return found is not None and not Path(f"/proc/{found[1]}").exists()
+    return has_ended(_who(state))
+
+
+def has_ended(who: str) -> bool:
+    """Tell whether the process named by "process N since …" runs no more; one that nobody has buried yet counts."""
+    found = re.match(r"process (\d+) ", who)
+    if not found:
+        return False
+    try:
+        stat = Path(f"/proc/{found[1]}/stat").read_text("utf-8", "replace")
+    except FileNotFoundError:
+        return True
+    except OSError:
+        return False
+    return stat.rpartition(")")[2].split()[0] in ("Z", "X")  # proc(5)
 
 
 def _taken(state: Path) -> str:
@@ -107,10 +120,15 @@ def _who(state: Path) -> str:
     return "it does not say who"
 
 
-def keep_log_of_before(state: Path) -> None:
-    """Put the guardian's log of the service before aside, for the new one to tell of."""
+def keep_log_of_before(state: Path) -> bool:
+    """Put the guardian's log of the service before aside; returns whether it had anything to say.
+
+    An older one stays until there is another: `morning` may still tell of it.
+    """
     with suppress(OSError):
         (state / GUARDIAN_LOG).replace(state / GUARDIAN_LOG_BEFORE)
+        return True
+    return False
 
 
 def words_of_before(state: Path) -> list[str]:

@@ -441,7 +441,7 @@ def test_what_came_on_again_after_it_was_confirmed_off_is_told_once_more(
 
 def test_a_last_digit_that_flickers_is_no_news(tmp_path: Path, make_box: Callable[..., Box]) -> None:
     box = make_box()
-    guarded = Guarded(tmp_path, "arm(); beat(); os._exit(0)", box, assert_off_s=2.0)
+    guarded = Guarded(tmp_path, "arm(); beat(); os._exit(0)", box, assert_off_s=1.0)
     end = time.monotonic() + 10.0
     while not box.lines and time.monotonic() < end:
         time.sleep(0.02)

@@ -10,7 +10,7 @@ import pytest
 from benchwarden.daemon import waiting_list
 from benchwarden.daemon.list_file import list_path, write_list
 from benchwarden.daemon.main import main
-from benchwarden.daemon.state_folder import GUARDIAN_LOG, append_line
+from benchwarden.daemon.state_folder import GUARDIAN_LOG, GUARDIAN_LOG_BEFORE, append_line
 from benchwarden.daemon.waiting_list import Entry, Fate, WaitingList
 from benchwarden.results.folder import utc_text
 from tests.synthetic_run import STARTED_UNIX_S, Writer, discharge_run
@@ -115,6 +115,14 @@ def test_a_list_that_went_on_when_everything_died_is_not_said_to_go_on(
     assert "left, Heron: interrupted: the service ended while its list was on its way" in text
     assert "  off: nobody has confirmed it" in text
     assert (data["bays"]["left"]["off"], data["bays"]["left"]["fine"]) == (None, False)
+
+
+def test_what_the_guardian_did_in_an_earlier_night_is_no_news(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = left_run(shed, "finished")
+    done = waiting_list.ended(listed("Capacity"), Fate.FINISHED, "", run=str(run), off_confirmed=True, utc=UTC)
+    write_list(shed / "state", done)
+    append_line(shed / "state" / GUARDIAN_LOG_BEFORE, f"{utc_text(STARTED_UNIX_S - 3600)} the worker ended")
+    assert "the guardian had to act" not in report(shed, capsys, 0)[0]
 
 
 def test_one_bay_only(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:

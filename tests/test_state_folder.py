@@ -2,14 +2,16 @@
 
 import os
 import stat
+import subprocess
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from benchwarden.daemon import state_folder
 from benchwarden.daemon.guardian_desk import Desk
-from benchwarden.daemon.state_folder import StateRefused, hold, make_folder, share
+from benchwarden.daemon.state_folder import StateRefused, has_ended, hold, make_folder, share
 
 
 def test_nobody_else_looks_in(tmp_path: Path) -> None:
@@ -63,6 +65,18 @@ def test_the_last_words_of_the_guardian_before_are_there_once(tmp_path: Path) ->
     log = tmp_path / state_folder.GUARDIAN_LOG
     state_folder.append_line(log, "the worker ended; taking over bays left")
     assert state_folder.words_of_before(tmp_path) == []
-    state_folder.keep_log_of_before(tmp_path)
+    assert state_folder.keep_log_of_before(tmp_path)
     assert state_folder.words_of_before(tmp_path) == ["the worker ended; taking over bays left"]
     assert not log.exists()
+    assert not state_folder.keep_log_of_before(tmp_path)  # a start later it is no news any more
+
+
+def test_a_process_that_nobody_has_buried_has_ended() -> None:
+    with subprocess.Popen(["true"]) as zombie:
+        end = time.monotonic() + 10.0
+        while not has_ended(f"process {zombie.pid} since today") and time.monotonic() < end:
+            time.sleep(0.01)
+        assert Path(f"/proc/{zombie.pid}").exists()
+        assert has_ended(f"process {zombie.pid} since today")
+    assert not has_ended(f"process {os.getpid()} since today")
+    assert not has_ended("it does not say who")
