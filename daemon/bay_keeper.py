@@ -93,11 +93,7 @@ class BayKeeper:
         try:
             self.list = await asyncio.to_thread(list_file.read_list, self._state, name)
         except list_file.ListUnreadable as error:
-            path = list_file.list_path(self._state, name)
-            kept = path.with_suffix(".unreadable")
-            with suppress(OSError):
-                path.replace(kept)
-            self.list = waiting_list.lost(name, f"{error}; it was kept as {kept}")
+            self.list = waiting_list.lost(name, f"{error}; {list_file.put_aside(self._state, name)}")
         self.list = waiting_list.after_restart(self.list)
         if not off.confirmed:
             self.trip(f"at the start: {off.in_words()}", off_confirmed=False)

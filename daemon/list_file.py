@@ -67,6 +67,18 @@ def read_list(state: Path, bay: str) -> WaitingList:
     return found
 
 
+def put_aside(state: Path, bay: str) -> str:
+    """Keep a list that cannot be read under another name, and return in words what became of it."""
+    path = list_path(state, bay)
+    there = (path.with_suffix(f".unreadable{f'-{number}' if number > 1 else ''}") for number in range(1, 1000))
+    kept = next((one for one in there if not one.exists()), path)
+    try:
+        path.replace(kept)
+    except OSError as error:
+        return f"it could not be kept: {error.strerror}"
+    return f"it was kept as {kept}"
+
+
 def write_list(state: Path, found: WaitingList) -> None:
     """Keep a bay's list; raises FolderError when the disk refuses, and the old one is then untouched."""
     write_json(list_path(state, found.bay), as_data(found))

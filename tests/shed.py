@@ -66,22 +66,22 @@ class Shed:
             stdout=subprocess.DEVNULL,
         )
         wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
-        entry = tomllib.loads(self.bench.read_text())["bay"][0]
-        self.load = entry["load"]["at"]
+        bays = tomllib.loads(self.bench.read_text())["bay"]
+        self.loads = {bay["name"]: (bay["load"] if isinstance(bay["load"], list) else [bay["load"]]) for bay in bays}
 
-    def ask_load(self, question: str) -> str:
-        """Ask the simulated load itself, on a connection of our own."""
-        _, host, port, _ = self.load.split("::")
+    def ask_load(self, question: str, bay: str = "left") -> str:
+        """Ask a bay's simulated load itself, the first if there are several, on a connection of our own."""
+        _, host, port, _ = self.loads[bay][0]["at"].split("::")
         with socket.create_connection((host, int(port)), 2.0) as line:
             line.sendall(question.encode() + b"\n")
             with line.makefile() as answers:
                 return answers.readline().strip()
 
-    def is_on(self) -> bool:
-        return self.ask_load("INP?") == "1"
+    def is_on(self, bay: str = "left") -> bool:
+        return self.ask_load("INP?", bay) == "1"
 
-    def drawn_a(self) -> float:
-        return float(self.ask_load("MEAS:CURR?"))
+    def drawn_a(self, bay: str = "left") -> float:
+        return float(self.ask_load("MEAS:CURR?", bay))
 
     def run(self, *more: str) -> "subprocess.Popen[str]":
         return subprocess.Popen(

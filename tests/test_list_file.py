@@ -57,3 +57,11 @@ def test_a_file_that_is_no_text_is_named(tmp_path: Path) -> None:
     list_path(tmp_path, "left").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ListUnreadable, match="cannot be read"):
         read_list(tmp_path, "left")
+
+
+def test_one_list_that_cannot_be_read_does_not_push_another_aside(tmp_path: Path) -> None:
+    for number, name in ((1, "left.unreadable"), (2, "left.unreadable-2")):
+        list_path(tmp_path, "left").write_text(f"broken {number}")
+        assert list_file.put_aside(tmp_path, "left") == f"it was kept as {tmp_path / name}"
+        assert (tmp_path / name).read_text() == f"broken {number}"
+    assert "could not be kept: No such file" in list_file.put_aside(tmp_path, "left")
