@@ -6,7 +6,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from benchwarden.daemon import checks, safety
+from benchwarden.daemon import checks, protections, safety
 from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Conductor, Ending
 from benchwarden.daemon.eyes import Eyes, Trip
@@ -79,6 +79,7 @@ class BayRun:
             self._refuse_real_instruments()
             self._record = make_record()
             self._say("started", instruments=self._instruments.identities())
+            self._say_lacking()
             hands.go(safety.Event.BEGIN)
             if not await hands.all_off():
                 raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
@@ -102,6 +103,7 @@ class BayRun:
         if self._entry.contactor:
             await self._arm()  # behind an open contactor nothing is seen of the pack
         await self._check_load()
+        await hands.stay_off_at_power_on()
         problems = await checks.first_look(self._entry, self._instruments, plan)
         if problems:
             raise Trip("not as planned: " + "; ".join(problems))
@@ -248,6 +250,12 @@ class BayRun:
         problem = self._record.problem or self._record.clock_problem()
         if problem:
             raise Trip(problem)
+
+    def _say_lacking(self) -> None:
+        maps = {name: output.command_map for name, output in self._instruments.outputs.items()}
+        lacks = protections.in_words(self._entry, protections.lacking(maps))
+        if lacks:
+            self._say("lacks", instruments=lacks)
 
     def _say(self, event: str, **details: object) -> None:
         if self._record:

@@ -59,10 +59,11 @@ class Instrument(BaseModel):
 
 
 class LoadEntry(Instrument):
-    """A programmable DC load."""
+    """A programmable DC load; one without an under-voltage trip of its own is used only if a line accepts that."""
 
     sense: _Sense
     limits: Limits
+    accepts_no_under_voltage_trip: bool = False
 
     @field_validator("limits")
     @classmethod

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from benchwarden.daemon import protections
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
 from benchwarden.profiles.plan import describe, plan_as_data
@@ -28,10 +29,15 @@ def as_text(jobs: Sequence[Job]) -> str:
             opens = f"; opens it by {contactor.open!r}" if contactor.open else ""
             lines.append(f"  contactor at {contactor.at}: held by {contactor.renew!r} each second{opens}")
         lines += [f"  {text}: this plan will not be run" for text in unreachable]
+        lines += ["what this bench lacks:", *(f"  {text}" for text in _lacks(job) or ["nothing"])]
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n\nNothing was switched on."
 
 
 def as_data(job: Job) -> dict[str, Any]:
     """Return one plan as JSON data."""
-    return {"bay": job.entry.name, "pack": job.pack.name, "plan": plan_as_data(job.plan)}
+    return {"bay": job.entry.name, "pack": job.pack.name, "plan": plan_as_data(job.plan), "lacks": _lacks(job)}
+
+
+def _lacks(job: Job) -> list[str]:
+    return protections.in_words(job.entry, protections.lacking(protections.maps_of(job.entry, job.folder)))

@@ -256,7 +256,7 @@ def _details(step: PlannedStep) -> list[str]:
             return [
                 f"ceiling {step.ceiling_a:.2f} A, load trips at {step.trip_voltage_v:.2f} V, "
                 f"hottest sensor at most {step.temperature_cut_off_c:g} °C, "
-                f"at most {time_in_words(step.at_most_s)}"
+                f"at most {time_in_words(step.at_most_s)}; its own timer {time_in_words(round(step.timer_s))}"
             ]
         case PlannedLadder():
             return [

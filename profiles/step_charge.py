@@ -32,6 +32,8 @@ _NOT_FULL_V = 0.050
 # beat.
 _STEP_V = 0.001
 _GOVERNED_V = 0.050
+# So much later than the step itself the supply's own timer ends a charge: it guards a computer that died.
+TIMER_MARGIN_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +141,7 @@ def _by_supply(step: PlannedCharge, state: ChargeState, seen: Seen) -> Decision:
         current_a, phase = min(current_a, step.recover_current_a), "charge: recovering"
     elif state.slow:
         current_a, phase = min(current_a, step.slow_current_a), "charge: cold"
-    return Decision(Feed(set_v, current_a), next_s, state, phase, None, flags)
+    return Decision(Feed(set_v, current_a, step.at_most_s + TIMER_MARGIN_S), next_s, state, phase, None, flags)
 
 
 def _temperature(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[ChargeState, tuple[str, ...], str]:

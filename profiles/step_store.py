@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from benchwarden.profiles.decision import OFF, Decision, Draw, Feed, Seen, ended, lowest_group, time_in_words
 from benchwarden.profiles.planned import PlannedStore
-from benchwarden.profiles.step_charge import governed_v
+from benchwarden.profiles.step_charge import TIMER_MARGIN_S, governed_v
 
 _NEAR_V = 0.020
 _SETTLE_S = 600.0
@@ -59,7 +59,7 @@ def decide_store(step: PlannedStore, state: StoreState, seen: Seen) -> Decision:
 
 
 def _draw(step: PlannedStore) -> Draw:
-    return Draw("current", step.draw_a, step.ceiling_a, step.trip_voltage_v, step.at_most_s)
+    return Draw("current", step.draw_a, step.ceiling_a, step.trip_voltage_v, step.timer_s)
 
 
 def _by_voltage(step: PlannedStore, storage_v: float, state: StoreState, seen: Seen) -> Decision:
@@ -117,7 +117,9 @@ def _feed(
     set_v = governed_v(seen, step.series, to_v, state.set_v)
     if set_v is None or step.feed_a is None:
         return Decision(OFF, 1.0, state, "store: waiting: no pack voltage")
-    return Decision(Feed(set_v, step.feed_a), 1.0, replace(state, set_v=set_v), "store: charging")
+    return Decision(
+        Feed(set_v, step.feed_a, step.at_most_s + TIMER_MARGIN_S), 1.0, replace(state, set_v=set_v), "store: charging"
+    )
 
 
 def _by_charge(step: PlannedStore, state: StoreState, seen: Seen) -> Decision:

@@ -120,7 +120,8 @@ def test_discharge_at_constant_current_delivers_what_the_arithmetic_says() -> No
     assert played.last.ended_by == "cut-off"
     assert played.last.finished is not None
     assert played.last.finished.startswith("lowest group 1 at 3.")
-    assert played.wants == [Draw("current", 5.0, 5.5, 13.2, 12 * 3600), OFF]
+    # 5 Ah at 5 A last an hour; the load's own timer ends it after one and a half, and a minute.
+    assert played.wants == [Draw("current", 5.0, 5.5, 13.2, 1.5 * 3600 + 60), OFF]
 
 
 def test_discharge_stops_at_the_weak_group_and_names_it() -> None:
