@@ -13,7 +13,7 @@ from benchwarden.daemon.eyes import Eyes, Trip
 from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
 from benchwarden.daemon.hands import Hands
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.limits import limits_by_state
+from benchwarden.daemon.limits import has_recovered, limits_by_state, limits_while_recovering
 from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.safety import State
@@ -53,7 +53,10 @@ class BayRun:
         self._armed = False
         self._warned: str | None = None
         self._guardian_gone = False
+        self._recovering = plan.limits.recover_low_v is not None
+        self._tighten: Callable[[], None] = lambda: None
         self.off_confirmed = False
+        self.charged = False
 
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
@@ -110,10 +113,18 @@ class BayRun:
         if not self._armed:
             await self._arm()
         limits = limits_by_state(plan.limits, plan.pack.series, self._entry.places, roles, off_a)
-        eyes = Eyes(self._instruments.watched, limits[State.READY], self._missed)
+        now = limits_while_recovering(limits, plan.limits, plan.pack.series) if self._recovering else limits
+        eyes = Eyes(self._instruments.watched, now[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
-        hands.allow = lambda state: eyes.allow(limits[state]) if state in limits else None
+
+        def allow(state: State) -> None:
+            """What may be seen follows the state; below its hard limit a pack may be only until it has recovered."""
+            if state in limits:
+                eyes.allow((now if self._recovering else limits)[state])
+
+        hands.allow = allow
+        self._tighten = lambda: allow(hands.state)
         hands.switched = eyes.switched
         hands.go(safety.Event.CHECKED)
         ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
@@ -145,6 +156,7 @@ class BayRun:
                     task.cancel()
         except BaseExceptionGroup as group:
             raise _first(group) from group
+        self.charged = conductor.charged
         hands.go(safety.Event.FINISH)
         self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
         return ending
@@ -232,6 +244,9 @@ class BayRun:
     def _keep(self, sample: Sample) -> None:
         assert self._record is not None
         self._record.keep(sample)
+        if self._recovering and has_recovered(sample, self._plan.pack):
+            self._recovering = False
+            self._tighten()
         self._show(sample, self._plan.steps[-1].number)
         self._check_record()
 

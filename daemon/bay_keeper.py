@@ -20,9 +20,9 @@ from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.progress import View
 from benchwarden.daemon.waiting_list import GOING_ON, Entry, Fate, WaitingList
+from benchwarden.profiles.attendance import charges
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.plan import PlanRefused, plan_as_data, work_out
-from benchwarden.profiles.planned import PlannedCharge, PlannedStore
 from benchwarden.profiles.profile import read_profile
 from benchwarden.results.folder import FolderError, utc_text
 
@@ -302,12 +302,7 @@ class BayKeeper:
 
 def listed(job: Job, profile: str) -> Entry:
     """Return a job as an entry of a list; its number is given when it is added."""
-    charges = any(
-        (isinstance(step, PlannedCharge) and step.method == "supply")
-        or (isinstance(step, PlannedStore) and step.feed_a is not None)
-        for step in job.plan.steps
-    )
-    return Entry(0, profile, job.plan.title, digest(job), round(job.plan.estimate_s, 1), charges)
+    return Entry(0, profile, job.plan.title, digest(job), round(job.plan.estimate_s, 1), charges(job.plan))
 
 
 def digest(job: Job) -> str:

@@ -163,10 +163,14 @@ Loads = Annotated[list[LoadEntry], BeforeValidator(_several), Field(min_length=1
 
 
 class BayEntry(BaseModel):
-    """One place for a pack, with the instruments wired to it."""
+    """One place for a pack, with the instruments wired to it.
+
+    `unattended_charge`: the supply may charge with nobody there; what else that needs is in profiles/attendance.py.
+    """
 
     model_config = _STRICT
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
+    unattended_charge: bool = False
     taps: Literal["each", "cumulative"] = "each"
     cooling: Literal["still air", "fan", "box"]
     charge: Literal["supply", "operator"] | None = None

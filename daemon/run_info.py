@@ -25,6 +25,7 @@ def run_info(
         "bench": bench.name,
         "simulated": bench.simulated,
         "bay": job.entry.name,
+        "attended": job.plan.attended,
         "pack": job.pack.model_dump(mode="json", by_alias=True, exclude_none=True),
         "profile": {"name": job.profile_name, "title": job.plan.title},
         "sources": {"pack": job.pack_text, "profile": job.profile_text},

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import clock, space, state_folder, waiting_list
+from benchwarden.daemon import clock, may_run, space, state_folder, waiting_list
 from benchwarden.daemon.bay_keeper import COOLING, BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.bench import Bench
@@ -131,7 +131,11 @@ class Service:
         return {"list": keeper.as_data()["list"]}
 
     def _prepare(self, bay: str, profile: str, pack: Path) -> Job:
+        """Return one test's job; FileMistakes where it cannot be done, or not with nobody there."""
         [job] = prepare(self._bench, self._bench_path, profile, {bay: pack})
+        mistakes = may_run.refusals(self._bench_path, job)
+        if mistakes:
+            raise FileMistakes(mistakes)
         return job
 
     def _prepare_all(self, bay: str, pack: Path, profiles: Sequence[str]) -> list[Job]:

@@ -191,6 +191,7 @@ def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | No
         trip_voltage_v=rounded(pack.series * pack.hard_low_v),
         timer_s=_timer_s(pack.rated_capacity_ah, draw_a, step.at_most_s),
         feed_a=feed_a,
+        recover_below_v=pack.recover_below_v,
         taper_a=rounded(0.05 * pack.rated_capacity_ah),
         start_low_c=pack.charge_low_c,
         start_high_c=pack.charge_high_c,

@@ -38,7 +38,11 @@ class PlannedRest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedCharge:
-    """A full charge by the bay's supply (`method` "supply") or by the operator's charger ("operator")."""
+    """A full charge by the bay's supply (`method` "supply") or by the operator's charger ("operator").
+
+    `may_recover`: somebody is there, so a group that rests below `recover_below_v` is charged slowly; without, it ends
+    the run. One below `recover_least_v` ends it always.
+    """
 
     kind: ClassVar[str] = "charge"
     number: int
@@ -51,12 +55,14 @@ class PlannedCharge:
     slow_current_a: float
     recover_current_a: float
     recover_below_v: float
+    recover_least_v: float
     taper_a: float
     rated_capacity_ah: float
     start_low_c: float
     start_high_c: float
     at_most_s: float
     every_s: float
+    may_recover: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +147,7 @@ class PlannedStore:
     trip_voltage_v: float
     timer_s: float
     feed_a: float | None
+    recover_below_v: float
     taper_a: float
     start_low_c: float
     start_high_c: float

@@ -59,7 +59,7 @@ def test_the_standard_plan_in_absolute_numbers() -> None:
 @pytest.mark.parametrize(
     ("amount", "timer_s"),
     [
-        # By hand: 5 Ah at 2.5 A last 2 h; at 3 Ω and 15 V (the cut-off) at least 5 A flow, an hour; 10 min are the step's.
+        # By hand: 5 Ah at 2.5 A last 2 h; at 3 Ω and the cut-off of 15 V 5 A flow, an hour; 10 min are the step's own.
         ({"current": "0.5C"}, 1.5 * 7200 + 60),
         ({"resistance": "3 ohm"}, 1.5 * 3600 + 60),
         ({"current": "0.5C", "at_most": "10 min"}, 660.0),

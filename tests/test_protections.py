@@ -12,8 +12,8 @@ from benchwarden.daemon.main import main
 from benchwarden.daemon.show_plan import as_data, as_text
 from benchwarden.drivers.command_map import load_map
 from benchwarden.profiles.mistakes import FileMistakes
-from benchwarden.results.figures import result_data
 from benchwarden.results.figures import figures as figures_of
+from benchwarden.results.figures import result_data
 from benchwarden.simulators.load_function import FunctionLoad
 from benchwarden.simulators.start import SimulatedBench
 from tests.test_bay_faults import DISCHARGE, HERON, LEFT
@@ -87,8 +87,8 @@ def test_every_plan_says_what_the_bench_lacks(shed: Path) -> None:
         "no timer, no off at power-on of its own",
         "supply: no timer of its own",
     ]
-    assert as_data(jobs[0])["lacks"] == lacks
-    text = as_text(jobs)
+    assert as_data(jobs[0], path)["lacks"] == lacks
+    text = as_text(jobs, path)
     assert "what this bench lacks:\n  " + "\n  ".join(lacks) in text
 
 
