@@ -9,6 +9,7 @@ from pathlib import Path
 from benchwarden.daemon import checks, protections, safety
 from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Conductor, Ending
+from benchwarden.daemon.drilled import CheckBench, only_simulated
 from benchwarden.daemon.eyes import Eyes, Trip
 from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
 from benchwarden.daemon.hands import Hands
@@ -23,8 +24,6 @@ from benchwarden.profiles.plan import Plan
 from benchwarden.results.folder import FolderError
 from benchwarden.results.sample import Sample
 
-# Only simulated instruments are allowed to be switched on in this version; what they answer to *IDN?.
-SIMULATED_MAKER, SIMULATED_MODEL = "BENCHWARDEN", "SIM-"
 # A contactor closes in some tens of milliseconds and bounces; common practice, no source.
 CONTACTOR_SETTLES_S = 0.5
 
@@ -44,7 +43,10 @@ class BayRun:
         note: Callable[[str], None],
         started_unix_s: float,
         outside: Outside = NOBODY,
+        check_bench: CheckBench = only_simulated,
     ) -> None:
+        """`check_bench` says what speaks against these very instruments once they are known; see daemon/drilled.py."""
+        self._check_bench = check_bench
         self._outside = outside
         self._entry, self._plan, self._instruments, self._guardian = entry, plan, instruments, guardian
         self._ask, self._show, self._note = ask, show, note
@@ -79,7 +81,9 @@ class BayRun:
             if may_sleep:
                 raise Trip(may_sleep)
             await self._instruments.open()
-            self._refuse_real_instruments()
+            wrong = self._check_bench(self._instruments)
+            if wrong:
+                raise Trip("; ".join(wrong))
             self._record = make_record()
             self._say("started", instruments=self._instruments.identities())
             self._say_lacking()
@@ -219,18 +223,6 @@ class BayRun:
             return "this run switched nothing on, but could not confirm that everything is off: look at it"
         who = "there is no guardian any more" if self._guardian_gone else "the guardian takes over"
         return f"OFF NOT CONFIRMED: unplug it; {who}"
-
-    def _refuse_real_instruments(self) -> None:
-        real = [
-            f"{name} is {identity.maker} {identity.model}"
-            for name, identity in self._instruments.identities_by_role().items()
-            if identity.maker != SIMULATED_MAKER or not identity.model.startswith(SIMULATED_MODEL)
-        ]
-        if real:
-            raise Trip(
-                "this version switches on only the simulated bench, since its guardian and its checks before a "
-                f"run are not yet complete enough for unattended packs: {'; '.join(real)}"
-            )
 
     async def _check_load(self) -> None:
         """A protection that latched before this run had a reason; a person finds it, not the next run."""

@@ -255,7 +255,7 @@ class BayEntry(BaseModel):
 
 
 class Bench(BaseModel):
-    """A bench file: its name, where runs are kept, and its bays. `simulated`: no real instrument is meant."""
+    """A bench file: its name, where runs are kept, and its bays. `simulated`: none of its instruments is real."""
 
     model_config = _STRICT
     name: str = Field(min_length=1, max_length=60)

@@ -52,7 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(command=_demo)
 
     plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")
-    run = commands.add_parser("run", help="run a test (this version: on a simulated bench only)")
+    run = commands.add_parser("run", help="run a test; a real bench needs a passed drill first")
     for command in (plan, run):
         command.add_argument("profile", metavar="PROFILE", help="capacity, burst, standard, or a profile file")
         command.add_argument(
@@ -68,7 +68,7 @@ def _parser() -> argparse.ArgumentParser:
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
-    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle (simulated bench only)")
+    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle")
     serving.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
     serving.set_defaults(command=_serve)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import clock, may_run, space, state_folder, waiting_list
+from benchwarden.daemon import clock, drilled, may_run, space, state_folder, waiting_list
 from benchwarden.daemon.bay_keeper import COOLING, BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.bench import Bench
@@ -169,6 +169,9 @@ class Service:
         keeper, numbers = self._bay(request), request.get("numbers")
         if not isinstance(numbers, list):
             raise Refused("start: the numbers of the tests that a person was shown would be right")
+        undrilled = await asyncio.to_thread(drilled.refused_before, self._bench, keeper.entry, self._bench_path.parent)
+        if undrilled:
+            raise Refused("; ".join(undrilled))
         await keeper.start(numbers)
         self._note(f"{keeper.entry.name}: started by a person: tests {numbers} of {keeper.list.pack_name}")
         return {"list": keeper.as_data()["list"]}
@@ -287,13 +290,6 @@ def main(arguments: Sequence[str]) -> int:
         state_folder.share(state)  # held until this process ends
         bench = load_bench(path)
         check_alarms(bench, path)
-        if not bench.simulated:
-            raise FileMistakes(
-                [
-                    f"{path}: simulated = true is not there, and this version runs tests on a simulated bench only: "
-                    "its guardian and its checks before a run are not yet complete enough for real packs"
-                ]
-            )
     except (FileMistakes, state_folder.StateRefused) as error:
         print(error, file=sys.stderr)
         return BAD_INPUT

@@ -14,7 +14,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from benchwarden.daemon import clock, confirmed, may_run, space
+from benchwarden.daemon import clock, confirmed, drilled, may_run, space
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask, Ending
@@ -136,6 +136,7 @@ async def run_one(
         note=progress.note,
         started_unix_s=started_unix_s,
         outside=outside,
+        check_bench=drilled.check_bench(bench, job.entry, job.folder),
     )
     ending = await run.run(make_record)
     progress.end(bay, ending.how)
@@ -168,15 +169,9 @@ def main(arguments: Sequence[str]) -> int:
         if orders.attended:
             jobs = [replace(job, plan=attended(job.plan)) for job in jobs]
         mistakes = [why for job in jobs for why in may_run.refusals(path, job)]
+        mistakes += [f"{path}: {why}" for job in jobs for why in drilled.refused_before(bench, job.entry, path.parent)]
         if mistakes:
             raise FileMistakes(mistakes)
-        if not bench.simulated:
-            raise FileMistakes(
-                [
-                    f"{path}: simulated = true is not there, and this version runs tests on a simulated bench only: "
-                    "its guardian and its checks before a run are not yet complete enough for real packs"
-                ]
-            )
         runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
         tells = check_alarms(bench, path)
         no_room = space.refusal(runs, sum(space.needed_bytes(run_info(bench, job, {}, 0.0)) for job in jobs))
