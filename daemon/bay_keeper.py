@@ -39,10 +39,12 @@ Prepare = Callable[[str, str, Path], Job]  # bay, profile, pack file; raises Fil
 class Hooks:
     """What a bay's keeper needs of the service.
 
-    `everywhere` is called with the bay's name and a reason that switches every bay off; `over` with a run that ended.
+    `undrilled` says why a bay may not be started. `everywhere` is called with the bay's name and a reason that switches
+    every bay off; `over` with a run that ended.
     """
 
     prepare: Prepare
+    undrilled: Callable[[BayEntry], list[str]]
     carry_out: CarryOut
     note: Callable[[str], None]
     everywhere: Callable[[str, str], Awaitable[None]]
@@ -153,6 +155,12 @@ class BayKeeper:
             if late:
                 raise waiting_list.Refused(f"bay {self.entry.name}: its last test is still being closed; try again")
         await self.change(lambda found: waiting_list.start(found, numbers))
+        # Only now that the list is on its way, so that a stop in the meantime has something to stop.
+        why = "; ".join(await asyncio.to_thread(self._hooks.undrilled, self.entry))
+        if why:
+            self.list = waiting_list.stopped(self.list, why)
+            await self.keep()
+            raise waiting_list.Refused(why)
         if self.list.stand in GOING_ON:  # nobody stopped it while the disk was written
             self._going = asyncio.create_task(self._go(), name=f"list of bay {self.entry.name}")
 

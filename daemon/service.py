@@ -20,7 +20,7 @@ from typing import Any
 from benchwarden.daemon import clock, drilled, may_run, space, state_folder, waiting_list
 from benchwarden.daemon.bay_keeper import COOLING, BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
-from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.bench import BayEntry, Bench
 from benchwarden.daemon.guardian import alarm_command
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.inhibit import Inhibitor
@@ -63,7 +63,7 @@ class Service:
         over: Callable[[Path], None] = lambda run: None,
     ) -> None:
         self._bench, self._bench_path, self._runs, self._note = bench, bench_path, runs, note
-        hooks = Hooks(self._prepare, carry_out, note, self._everywhere, over)
+        hooks = Hooks(self._prepare, self._undrilled, carry_out, note, self._everywhere, over)
         self.bays = {entry.name: BayKeeper(entry, bench_path.parent, state, hooks) for entry in bench.bay}
         self._commands: dict[str, Callable[[Mapping[str, Any]], Awaitable[dict[str, Any]]]] = {
             "status": self._status,
@@ -138,6 +138,10 @@ class Service:
             raise FileMistakes(mistakes)
         return job
 
+    def _undrilled(self, entry: BayEntry) -> list[str]:
+        """In a thread: why a bay may not be started, in words; see daemon/drilled.py."""
+        return drilled.refused_before(self._bench, entry, self._bench_path.parent)
+
     def _prepare_all(self, bay: str, pack: Path, profiles: Sequence[str]) -> list[Job]:
         """In a thread: plan every test; FileMistakes with what is wrong with any of them, the disk's room included."""
         jobs: list[Job] = []
@@ -169,9 +173,6 @@ class Service:
         keeper, numbers = self._bay(request), request.get("numbers")
         if not isinstance(numbers, list):
             raise Refused("start: the numbers of the tests that a person was shown would be right")
-        undrilled = await asyncio.to_thread(drilled.refused_before, self._bench, keeper.entry, self._bench_path.parent)
-        if undrilled:
-            raise Refused("; ".join(undrilled))
         await keeper.start(numbers)
         self._note(f"{keeper.entry.name}: started by a person: tests {numbers} of {keeper.list.pack_name}")
         return {"list": keeper.as_data()["list"]}

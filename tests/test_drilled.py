@@ -154,7 +154,9 @@ def test_the_service_starts_no_bay_that_was_not_drilled(tmp_path: Path) -> None:
             assert (await one.add("left", "heron", "rest"))["ok"]
             said = await one.start("left")
             assert "bay left is not simulated, and no fire drill was passed in it" in said["error"]
-            assert one.stand("left") is Stand.IDLE
+            assert one.stand("left") is Stand.STOPPED
+            assert one.service.bays["left"].list.why == said["error"]
+            assert len(one.service.bays["left"].list.waiting) == 1
             assert not one.guardian.armed
             await asyncio.sleep(10.0)
             assert not one.over
