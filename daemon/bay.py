@@ -6,14 +6,15 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from benchwarden.daemon import checks, safety
+from benchwarden.daemon import checks, protections, safety
 from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Conductor, Ending
+from benchwarden.daemon.drilled import CheckBench, only_simulated
 from benchwarden.daemon.eyes import Eyes, Trip
 from benchwarden.daemon.guardian_link import GuardianGone, GuardianLink
 from benchwarden.daemon.hands import Hands
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.limits import limits_by_state
+from benchwarden.daemon.limits import has_recovered, limits_by_state, limits_while_recovering
 from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.safety import State
@@ -23,8 +24,6 @@ from benchwarden.profiles.plan import Plan
 from benchwarden.results.folder import FolderError
 from benchwarden.results.sample import Sample
 
-# Only simulated instruments are allowed to be switched on in this version; what they answer to *IDN?.
-SIMULATED_MAKER, SIMULATED_MODEL = "BENCHWARDEN", "SIM-"
 # A contactor closes in some tens of milliseconds and bounces; common practice, no source.
 CONTACTOR_SETTLES_S = 0.5
 
@@ -44,7 +43,10 @@ class BayRun:
         note: Callable[[str], None],
         started_unix_s: float,
         outside: Outside = NOBODY,
+        check_bench: CheckBench = only_simulated,
     ) -> None:
+        """`check_bench` says what speaks against these very instruments once they are known; see daemon/drilled.py."""
+        self._check_bench = check_bench
         self._outside = outside
         self._entry, self._plan, self._instruments, self._guardian = entry, plan, instruments, guardian
         self._ask, self._show, self._note = ask, show, note
@@ -53,7 +55,10 @@ class BayRun:
         self._armed = False
         self._warned: str | None = None
         self._guardian_gone = False
+        self._recovering = plan.limits.recover_low_v is not None
+        self._tighten: Callable[[], None] = lambda: None
         self.off_confirmed = False
+        self.charged = False
 
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
@@ -76,9 +81,12 @@ class BayRun:
             if may_sleep:
                 raise Trip(may_sleep)
             await self._instruments.open()
-            self._refuse_real_instruments()
+            wrong = self._check_bench(self._instruments)
+            if wrong:
+                raise Trip("; ".join(wrong))
             self._record = make_record()
             self._say("started", instruments=self._instruments.identities())
+            self._say_lacking()
             hands.go(safety.Event.BEGIN)
             if not await hands.all_off():
                 raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
@@ -102,16 +110,25 @@ class BayRun:
         if self._entry.contactor:
             await self._arm()  # behind an open contactor nothing is seen of the pack
         await self._check_load()
+        await hands.stay_off_at_power_on()
         problems = await checks.first_look(self._entry, self._instruments, plan)
         if problems:
             raise Trip("not as planned: " + "; ".join(problems))
         if not self._armed:
             await self._arm()
         limits = limits_by_state(plan.limits, plan.pack.series, self._entry.places, roles, off_a)
-        eyes = Eyes(self._instruments.watched, limits[State.READY], self._missed)
+        now = limits_while_recovering(limits, plan.limits, plan.pack.series) if self._recovering else limits
+        eyes = Eyes(self._instruments.watched, now[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
-        hands.allow = lambda state: eyes.allow(limits[state]) if state in limits else None
+
+        def allow(state: State) -> None:
+            """What may be seen follows the state; below its hard limit a pack may be only until it has recovered."""
+            if state in limits:
+                eyes.allow((now if self._recovering else limits)[state])
+
+        hands.allow = allow
+        self._tighten = lambda: allow(hands.state)
         hands.switched = eyes.switched
         hands.go(safety.Event.CHECKED)
         ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
@@ -143,6 +160,7 @@ class BayRun:
                     task.cancel()
         except BaseExceptionGroup as group:
             raise _first(group) from group
+        self.charged = conductor.charged
         hands.go(safety.Event.FINISH)
         self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
         return ending
@@ -207,18 +225,6 @@ class BayRun:
         who = "there is no guardian any more" if self._guardian_gone else "the guardian takes over"
         return f"OFF NOT CONFIRMED: unplug it; {who}"
 
-    def _refuse_real_instruments(self) -> None:
-        real = [
-            f"{name} is {identity.maker} {identity.model}"
-            for name, identity in self._instruments.identities_by_role().items()
-            if identity.maker != SIMULATED_MAKER or not identity.model.startswith(SIMULATED_MODEL)
-        ]
-        if real:
-            raise Trip(
-                "this version switches on only the simulated bench, since its guardian and its checks before a "
-                f"run are not yet complete enough for unattended packs: {'; '.join(real)}"
-            )
-
     async def _check_load(self) -> None:
         """A protection that latched before this run had a reason; a person finds it, not the next run."""
         tripped = await self._instruments.load.tripped()
@@ -231,6 +237,9 @@ class BayRun:
     def _keep(self, sample: Sample) -> None:
         assert self._record is not None
         self._record.keep(sample)
+        if self._recovering and has_recovered(sample, self._plan.pack):
+            self._recovering = False
+            self._tighten()
         self._show(sample, self._plan.steps[-1].number)
         self._check_record()
 
@@ -249,6 +258,12 @@ class BayRun:
         problem = self._record.problem or self._record.clock_problem()
         if problem:
             raise Trip(problem)
+
+    def _say_lacking(self) -> None:
+        maps = {name: output.command_map for name, output in self._instruments.outputs.items()}
+        lacks = protections.in_words(self._entry, protections.lacking(maps))
+        if lacks:
+            self._say("lacks", instruments=lacks)
 
     def _say(self, event: str, **details: object) -> None:
         if self._record:

@@ -21,9 +21,9 @@ from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.progress import View
 from benchwarden.daemon.waiting_list import GOING_ON, Entry, Fate, WaitingList
+from benchwarden.profiles.attendance import charges
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.plan import PlanRefused, plan_as_data, work_out
-from benchwarden.profiles.planned import PlannedCharge, PlannedStore
 from benchwarden.profiles.profile import read_profile
 from benchwarden.results.folder import FolderError, utc_text
 
@@ -40,11 +40,13 @@ Prepare = Callable[[str, str, Path], Job]  # bay, profile, pack file; raises Fil
 class Hooks:
     """What a bay's keeper needs of the service.
 
-    `everywhere` is called with the bay's name and a reason that switches every bay off; `over` with a run that ended.
-    `outside` is told of trips that no run could tell of, and of a list's end.
+    `undrilled` says why a bay may not be started. `everywhere` is called with the bay's name and a reason that switches
+    every bay off; `over` with a run that ended. `outside` is told of trips that no run could tell of, and of a list's
+    end.
     """
 
     prepare: Prepare
+    undrilled: Callable[[BayEntry], list[str]]
     carry_out: CarryOut
     note: Callable[[str], None]
     everywhere: Callable[[str, str], Awaitable[None]]
@@ -159,6 +161,12 @@ class BayKeeper:
             if late:
                 raise waiting_list.Refused(f"bay {self.entry.name}: its last test is still being closed; try again")
         await self.change(lambda found: waiting_list.start(found, numbers))
+        # Only now that the list is on its way, so that a stop in the meantime has something to stop.
+        why = "; ".join(await asyncio.to_thread(self._hooks.undrilled, self.entry))
+        if why:
+            self.list = waiting_list.stopped(self.list, why)
+            await self.keep()
+            raise waiting_list.Refused(why)
         if self.list.stand in GOING_ON:  # nobody stopped it while the disk was written
             self._going = asyncio.create_task(self._go(), name=f"list of bay {self.entry.name}")
 
@@ -326,12 +334,7 @@ class BayKeeper:
 
 def listed(job: Job, profile: str) -> Entry:
     """Return a job as an entry of a list; its number is given when it is added."""
-    charges = any(
-        (isinstance(step, PlannedCharge) and step.method == "supply")
-        or (isinstance(step, PlannedStore) and step.feed_a is not None)
-        for step in job.plan.steps
-    )
-    return Entry(0, profile, job.plan.title, digest(job), round(job.plan.estimate_s, 1), charges)
+    return Entry(0, profile, job.plan.title, digest(job), round(job.plan.estimate_s, 1), charges(job.plan))
 
 
 def digest(job: Job) -> str:

@@ -59,10 +59,11 @@ class Instrument(BaseModel):
 
 
 class LoadEntry(Instrument):
-    """A programmable DC load."""
+    """A programmable DC load; one without an under-voltage trip of its own is used only if a line accepts that."""
 
     sense: _Sense
     limits: Limits
+    accepts_no_under_voltage_trip: bool = False
 
     @field_validator("limits")
     @classmethod
@@ -162,10 +163,14 @@ Loads = Annotated[list[LoadEntry], BeforeValidator(_several), Field(min_length=1
 
 
 class BayEntry(BaseModel):
-    """One place for a pack, with the instruments wired to it."""
+    """One place for a pack, with the instruments wired to it.
+
+    `unattended_charge`: the supply may charge with nobody there; what else that needs is in profiles/attendance.py.
+    """
 
     model_config = _STRICT
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
+    unattended_charge: bool = False
     taps: Literal["each", "cumulative"] = "each"
     cooling: Literal["still air", "fan", "box"]
     charge: Literal["supply", "operator"] | None = None
@@ -250,7 +255,7 @@ class BayEntry(BaseModel):
 
 
 class Bench(BaseModel):
-    """A bench file: its name, where runs are kept, and its bays. `simulated`: no real instrument is meant."""
+    """A bench file: its name, where runs are kept, and its bays. `simulated`: none of its instruments is real."""
 
     model_config = _STRICT
     name: str = Field(min_length=1, max_length=60)

@@ -16,6 +16,7 @@ from benchwarden.daemon.safety import State
 from benchwarden.daemon.supervisor import Supervisor
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError
 from benchwarden.profiles.plan import Plan
+from benchwarden.profiles.planned import PlannedCharge
 from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
 from benchwarden.results.sample import Reading, Sample
 
@@ -84,7 +85,7 @@ class Ending:
 
 
 class Conductor:
-    """Runs one plan in one bay."""
+    """Runs one plan in one bay; `charged`: its supply has charged the pack to its end."""
 
     def __init__(
         self,
@@ -121,6 +122,7 @@ class Conductor:
         self._question: tuple[Question, asyncio.Task[str]] | None = None
         self._full_at: tuple[float, float] | None = None
         self.ledger = Ledger()
+        self.charged = False
         self.step: PlannedStep | None = None
 
     async def conduct(self) -> Ending:
@@ -176,6 +178,7 @@ class Conductor:
         self._question_for(decision)
         if step.kind == "charge" and decision.ended_by == "done":
             self._full_at = (self.ledger.discharging_ah, self.ledger.charging_ah)
+            self.charged = self.charged or (isinstance(step, PlannedCharge) and step.method == "supply")
         self._say(
             "step_ended",
             step=step.number,

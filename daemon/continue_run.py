@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchwarden.daemon.bench import Bench
-from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.jobs import Job, bay_refusals
 from benchwarden.profiles.fingerprint import differences
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.pack import read_pack
@@ -153,6 +153,9 @@ def prepare_continuation(bench: Bench, bench_path: Path, folder: Path) -> Contin
     if entry is None:
         known = ", ".join(bay.name for bay in bench.bay)
         raise FileMistakes([f"{bench_path}: [[bay]]: there is no bay {old.info.bay!r} of {where}; known: {known}"])
+    mistakes = bay_refusals(bench_path, entry)
+    if mistakes:
+        raise FileMistakes(mistakes)
     pack = read_pack(pack_text, f"{where}: sources: pack")
     profile = read_profile(profile_text, f"{where}: sources: profile")
     try:

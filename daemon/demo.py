@@ -12,12 +12,14 @@ from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
 
+from benchwarden.daemon import clock, confirmed, may_run
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.jobs import load_bench, prepare
 from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.progress import Progress
 from benchwarden.daemon.worker import BAD_INPUT, FINISHED, carry_out, leave_signals_to_guardian, show_results
 from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.results.folder import utc_text
 from benchwarden.simulators import start
 
 PACKS = {"left": "heron", "middle": "plover", "right": "tern"}
@@ -35,6 +37,14 @@ async def _work(
         bench_path.write_text(simulated.bench_toml(), encoding="utf-8")
         bench = load_bench(bench_path)
         jobs = prepare(bench, bench_path, profile, packs)
+        utc = utc_text(clock.unix_s())
+        for job in jobs:  # pretended packs, of which nobody else could say what they are
+            if job.plan.pack.full_v is not None:
+                confirmed.confirm(out, job.plan.pack, utc)
+                confirmed.charged_attended(out, job.plan.pack, "demonstration")
+        mistakes = [why for job in jobs for why in may_run.refusals(bench_path, job)]
+        if mistakes:
+            raise FileMistakes(mistakes)
         for job in jobs:
             progress.note(f"{job.entry.name}: {job.pack.name}, {job.plan.title}, fingerprint {job.plan.fingerprint}")
         async with Desk(progress.note) as desk:

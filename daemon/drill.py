@@ -7,12 +7,13 @@ import json
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import instrument_lock, raw_wire
+from benchwarden.daemon.drilled import FILE
 from benchwarden.daemon.guardian import SILENCE_S, TOOK_OVER, Guardian, to_terminal
+from benchwarden.results.folder import FolderError, write_json
 
 PASSED, FAILED, BAD_INPUT = 0, 1, 2
 ASSERT_OFF_S = 3.0
@@ -40,8 +41,10 @@ def drill(bench: Path, bay: str, pack: Path | None) -> int:
     lines, passed = report(bay, frozen, guardian.timeline, guardian.outcomes, took_over=code == TOOK_OVER)
     if frozen:
         kept = {"passed": passed, "bay": bay, **frozen, "timeline": guardian.timeline, "outcomes": guardian.outcomes}
-        with suppress(OSError):
-            (Path(frozen["run"]) / "drill.json").write_text(json.dumps(kept, indent=2) + "\n", "utf-8")
+        try:
+            write_json(Path(frozen["run"]) / FILE, kept)
+        except FolderError as error:
+            lines.append(f"it could not be kept, so a run on this bench will ask for another drill: {error}")
     print(*lines, sep="\n", flush=True)
     return PASSED if passed else FAILED
 

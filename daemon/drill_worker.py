@@ -16,10 +16,11 @@ from pathlib import Path
 from benchwarden.daemon import clock
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import BayEntry, Bench
+from benchwarden.daemon.drilled import FOLDER, held_by, only_simulated
 from benchwarden.daemon.files import read_text
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.jobs import Job, load_bench
+from benchwarden.daemon.jobs import Job, bay_refusals, load_bench
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.worker import BAD_INPUT, TRIPPED, leave_signals_to_guardian
@@ -63,13 +64,12 @@ def prepare(bench: Bench, path: Path, bay: str, pack_path: Path | None) -> Job:
     """Return the drill's job; FileMistakes with what is wrong."""
     entry = bench.find(bay)
     mistakes: list[str] = []
-    if not bench.simulated:
-        mistakes.append(f"{path}: simulated = true is not there, and this version drills on a simulated bench only")
     if entry is None:
         known = ", ".join(one.name for one in bench.bay)
         raise FileMistakes([*mistakes, f"{path}: [[bay]]: there is no bay {bay!r}; known: {known}"])
     if pack_path is None and not entry.cells:
         mistakes.append(f"bay {bay} has no taps to tell the pack by; right would be: drill {bay}=PACK-FILE")
+    mistakes += bay_refusals(path, entry)
     if mistakes:
         raise FileMistakes(mistakes)
     text = read_text(pack_path, "pack file") if pack_path else pack_text(entry)
@@ -96,7 +96,8 @@ async def _work(bench: Bench, job: Job, out: Path, marker: Path, descriptor: int
     def freeze(sample: Sample, steps: int) -> None:
         drawn_a = -(sample.current_a or 0.0)
         if sample.output == "load" and drawn_a > threshold_a:
-            marker.write_text(json.dumps({"s": clock.real_s(), "drawn_a": drawn_a, "run": str(run.folder)}), "utf-8")
+            found = {"drawn_a": drawn_a, "run": str(run.folder), "instruments": held_by(job.entry, instruments)}
+            marker.write_text(json.dumps({"s": clock.real_s(), **found}), "utf-8")
             os.kill(os.getpid(), signal.SIGSTOP)
 
     async def nobody(text: str, answers: tuple[str, ...]) -> str:
@@ -112,6 +113,7 @@ async def _work(bench: Bench, job: Job, out: Path, marker: Path, descriptor: int
             show=freeze,
             note=lambda text: print(text, file=sys.stderr, flush=True),
             started_unix_s=started_unix_s,
+            check_bench=only_simulated if bench.simulated else lambda instruments: [],
         )
         await run.run(record)
     return TRIPPED  # whatever it was, it was not the guardian who ended it
@@ -131,7 +133,7 @@ def main(arguments: Sequence[str]) -> int:
     if not orders["pack"]:
         groups = job.plan.pack.series
         print(f"no pack file: takes what is in bay {orders['bay']} for li-ion, {groups} in series", flush=True)
-    return asyncio.run(_work(bench, job, path.parent / "drills", Path(orders["marker"]), int(arguments[1])))
+    return asyncio.run(_work(bench, job, path.parent / FOLDER, Path(orders["marker"]), int(arguments[1])))
 
 
 if __name__ == "__main__":

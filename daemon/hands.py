@@ -99,6 +99,14 @@ class Hands:
         await self._feed(want)
         return True
 
+    async def stay_off_at_power_on(self) -> None:
+        """Have every load and the supply stay off when mains returns; raises InstrumentError where one does not.
+
+        What cannot be set is no error here: it is said as lacking.
+        """
+        for output in self._outputs.values():
+            await output.stay_off_at_power_on()
+
     async def own_protection(self) -> str | None:
         """Return which protections of the instruments themselves have latched; only asked once all is off."""
         found: list[str] = []
@@ -170,7 +178,9 @@ class Hands:
             await self.open()
         await self._dead_time()
         missing = await self._supply.protect(
-            over_voltage_v=self._limits.pack_high_v, over_current_a=self._limits.max_feed_a
+            over_voltage_v=self._limits.pack_high_v,
+            over_current_a=self._limits.max_feed_a,
+            timer_s=want.timer_s,
         )
         self._say_unprotected("supply", missing)
         await self._supply.set_feed(want.voltage_v, want.current_a)

@@ -18,6 +18,11 @@ from benchwarden.drivers.roles import Cells, Load, Supply, Thermometer, Voltmete
 Memory = Mapping[str, Callable[[str], str | None]]
 
 
+def map_path(entry: Instrument, folder: Path) -> str | Path:
+    """Return what names an instrument's command map: a shipped one's name, or a path from the bench file's folder."""
+    return folder / entry.map if entry.map.endswith(".toml") else entry.map
+
+
 class Instruments:
     """Every role of one bay. Building connects to nothing; raises ValueError where map or address are wrong.
 
@@ -58,7 +63,7 @@ class Instruments:
     def _wire(self, entry: Instrument) -> Wire:
         return Wire(
             entry.at,
-            self._folder / entry.map if entry.map.endswith(".toml") else entry.map,
+            map_path(entry, self._folder),
             via=entry.via,
             backend=entry.visa_library,
             baud=entry.baud,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from benchwarden.daemon import protections
 from benchwarden.daemon.bench import BayEntry, Bench, read_bench
 from benchwarden.daemon.files import read_text
 from benchwarden.daemon.instruments import Instruments
@@ -69,6 +70,7 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
             continue
         if entry is not None:
             found.append((entry, pack, pack_text, path))
+            mistakes += bay_refusals(bench_path, entry)
     jobs: list[Job] = []
     for entry, pack, pack_text, path in found:
         if wanted is None:
@@ -82,6 +84,12 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
     if mistakes:
         raise FileMistakes(mistakes)
     return jobs
+
+
+def bay_refusals(bench_path: Path, entry: BayEntry) -> list[str]:
+    """Return why nothing may be drawn in a bay as its bench file stands, in words."""
+    lacks = protections.lacking(protections.maps_of(entry, bench_path.parent))
+    return protections.refusals(str(bench_path), entry, lacks)
 
 
 def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | None]:

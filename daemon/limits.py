@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from benchwarden.daemon.safety import Limit, Limits, State
+from benchwarden.profiles.pack import PackValues
 from benchwarden.profiles.plan import PlanLimits
+from benchwarden.results.sample import Sample
 
 # A surrounding outside this range means a broken sensor, not weather (common practice, no source).
 AMBIENT_LOW_C, AMBIENT_HIGH_C = -20.0, 60.0
@@ -52,3 +54,29 @@ def limits_by_state(
         supply = off["supply", "current_a"]
         feeding["supply", "current_a"] = replace(supply, high=max(plan.max_feed_a, off_a["supply"]))
     return {State.READY: off, State.DRAWING: drawing, State.FEEDING: feeding}
+
+
+def limits_while_recovering(limits: Mapping[State, Limits], plan: PlanLimits, series: int) -> dict[State, Limits]:
+    """Return the same limits for a pack that rests too low and is charged slowly with somebody there.
+
+    Only what is off or fed may be lower, never what is drawn from; everything else stays as it is.
+    """
+    low_v = plan.group_low_v if plan.recover_low_v is None else plan.recover_low_v
+
+    def lowered(one: Limits) -> Limits:
+        return {
+            (role, name): replace(limit, low=low_v)
+            if role == "cells"
+            else replace(limit, low=series * low_v)
+            if name == "voltage_v"
+            else limit
+            for (role, name), limit in one.items()
+        }
+
+    return {state: one if state is State.DRAWING else lowered(one) for state, one in limits.items()}
+
+
+def has_recovered(sample: Sample, pack: PackValues) -> bool:
+    """Tell whether every group is clear of the hard limit again; False while one of them is not known."""
+    groups = sample.groups_v or (None if sample.voltage_v is None else sample.voltage_v / pack.series,)
+    return all(value is not None and value >= pack.recover_below_v for value in groups)

@@ -12,6 +12,7 @@ from benchwarden.daemon import control, instrument_lock
 from benchwarden.daemon.guardian import Guardian, alarm_command, worker_command
 
 BAD_INPUT = 2
+_ATTENDED = "somebody sits beside the bench all the time; a pack's first charge needs it"
 READER_GONE = 141  # what a shell says of a program that was ended by a closed pipe
 
 _EPILOG = """\
@@ -57,7 +58,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(command=_demo)
 
     plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")
-    run = commands.add_parser("run", help="run a test (this version: on a simulated bench only)")
+    run = commands.add_parser("run", help="run a test; a real bench needs a passed drill first")
     for command in (plan, run):
         command.add_argument("profile", metavar="PROFILE", help="capacity, burst, standard, or a profile file")
         command.add_argument(
@@ -68,11 +69,12 @@ def _parser() -> argparse.ArgumentParser:
         )
         command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     plan.add_argument("--json", action="store_true", help="machine-readable")
+    run.add_argument("--attended", action="store_true", help=_ATTENDED)
     run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
-    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle (simulated bench only)")
+    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle")
     serving.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
     serving.set_defaults(command=_serve)
@@ -85,7 +87,13 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     again.add_argument("--runs", help="where run folders go (default: what the bench file says)")
     again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
+    again.add_argument("--attended", action="store_true", help=_ATTENDED)
     again.set_defaults(command=_continue)
+
+    confirming = commands.add_parser("confirm", help="say once that a pack is what its file says; needed to charge it")
+    confirming.add_argument("pack", metavar="PACK", help="the pack's file")
+    confirming.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    confirming.set_defaults(command=_confirm)
 
     seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
     seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
@@ -165,7 +173,7 @@ def _serve(options: argparse.Namespace) -> int:
 def _run(options: argparse.Namespace) -> int:
     from benchwarden.daemon.worker import Orders
 
-    orders = Orders(options.bench, options.profile, _packs(options), options.runs)
+    orders = Orders(options.bench, options.profile, _packs(options), options.runs, attended=options.attended)
     return _work(options.bench, orders.packs, worker_command(json.dumps(asdict(orders))))
 
 
@@ -186,7 +194,11 @@ def _plan(options: argparse.Namespace) -> int:
         jobs = prepare(load_bench(path), path, options.profile, packs)
     except FileMistakes as error:
         _refuse(error.mistakes)
-    print(json.dumps([as_data(job) for job in jobs], indent=2) if options.json else as_text(jobs))
+    try:
+        found = [as_data(job, path) for job in jobs] if options.json else as_text(jobs, path)
+    except FileMistakes as error:
+        _refuse(error.mistakes)
+    print(json.dumps(found, indent=2) if options.json else found)
     return 0
 
 
@@ -200,14 +212,21 @@ def _continue(options: argparse.Namespace) -> int:
     path = Path(options.bench)
     try:
         found = prepare_continuation(load_bench(path), path, Path(options.run))
+        shown = as_text([found.job], path) if options.plan else ""
     except FileMistakes as error:
         _refuse(error.mistakes)
     print(found.as_text(), flush=True)
     if options.plan:
-        print(f"\n{as_text([found.job])}")
+        print(f"\n{shown}")
         return 0
-    orders = Orders(options.bench, "", {}, options.runs, continues=options.run)
+    orders = Orders(options.bench, "", {}, options.runs, continues=options.run, attended=options.attended)
     return _work(options.bench, [found.job.entry.name], worker_command(json.dumps(asdict(orders))))
+
+
+def _confirm(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.confirmed import ask_to_confirm
+
+    return ask_to_confirm(Path(options.bench), Path(options.pack))
 
 
 def _seal(options: argparse.Namespace) -> int:

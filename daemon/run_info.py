@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Any
 
+from benchwarden.daemon import protections
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.jobs import Job
 from benchwarden.profiles.plan import plan_as_data
@@ -24,6 +25,7 @@ def run_info(
         "bench": bench.name,
         "simulated": bench.simulated,
         "bay": job.entry.name,
+        "attended": job.plan.attended,
         "pack": job.pack.model_dump(mode="json", by_alias=True, exclude_none=True),
         "profile": {"name": job.profile_name, "title": job.plan.title},
         "sources": {"pack": job.pack_text, "profile": job.profile_text},
@@ -36,6 +38,7 @@ def run_info(
             | {"identity": identity and dict(identity)}
             for name, identity in identities.items()
         },
+        "lacks": protections.in_words(job.entry, protections.lacking(protections.maps_of(job.entry, job.folder))),
         "series": pack.series,
         "rated_capacity_ah": pack.rated_capacity_ah,
         "mass_kg": pack.mass_kg,

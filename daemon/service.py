@@ -17,10 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import clock, space, state_folder, waiting_list
+from benchwarden.daemon import clock, drilled, may_run, space, state_folder, waiting_list
 from benchwarden.daemon.bay_keeper import BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
-from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.bench import BayEntry, Bench
 from benchwarden.daemon.guardian import alarm_command
 from benchwarden.daemon.guardian_link import GuardianLink
 from benchwarden.daemon.inhibit import Inhibitor
@@ -65,7 +65,7 @@ class Service:
         outside: Outside = NOBODY,
     ) -> None:
         self._bench, self._bench_path, self._runs, self._note = bench, bench_path, runs, note
-        hooks = Hooks(self._prepare, carry_out, note, self._everywhere, over, outside)
+        hooks = Hooks(self._prepare, self._undrilled, carry_out, note, self._everywhere, over, outside)
         self.bays = {entry.name: BayKeeper(entry, bench_path.parent, state, hooks) for entry in bench.bay}
         self._commands: dict[str, Callable[[Mapping[str, Any]], Awaitable[dict[str, Any]]]] = {
             "status": self._status,
@@ -133,8 +133,16 @@ class Service:
         return {"list": keeper.as_data()["list"]}
 
     def _prepare(self, bay: str, profile: str, pack: Path) -> Job:
+        """Return one test's job; FileMistakes where it cannot be done, or not with nobody there."""
         [job] = prepare(self._bench, self._bench_path, profile, {bay: pack})
+        mistakes = may_run.refusals(self._bench_path, job)
+        if mistakes:
+            raise FileMistakes(mistakes)
         return job
+
+    def _undrilled(self, entry: BayEntry) -> list[str]:
+        """In a thread: why a bay may not be started, in words; see daemon/drilled.py."""
+        return drilled.refused_before(self._bench, entry, self._bench_path.parent)
 
     def _prepare_all(self, bay: str, pack: Path, profiles: Sequence[str]) -> list[Job]:
         """In a thread: plan every test; FileMistakes with what is wrong with any of them, the disk's room included."""
@@ -288,13 +296,6 @@ def main(arguments: Sequence[str]) -> int:
         state_folder.share(state)  # held until this process ends
         bench = load_bench(path)
         check_alarms(bench, path)
-        if not bench.simulated:
-            raise FileMistakes(
-                [
-                    f"{path}: simulated = true is not there, and this version runs tests on a simulated bench only: "
-                    "its guardian and its checks before a run are not yet complete enough for real packs"
-                ]
-            )
     except (FileMistakes, state_folder.StateRefused) as error:
         print(error, file=sys.stderr)
         return BAD_INPUT

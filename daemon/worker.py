@@ -11,10 +11,10 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from benchwarden.daemon import clock, space
+from benchwarden.daemon import clock, confirmed, drilled, may_run, space
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask, Ending
@@ -30,8 +30,9 @@ from benchwarden.daemon.progress import Progress, Shown, View, left_s
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.sealing import seal_interrupted
+from benchwarden.profiles.attendance import attended
 from benchwarden.profiles.mistakes import FileMistakes
-from benchwarden.results.folder import new_folder
+from benchwarden.results.folder import FolderError, new_folder
 from benchwarden.results.sample import Sample
 
 FINISHED, TRIPPED, BAD_INPUT, STOPPED = 0, 1, 2, 3
@@ -40,13 +41,17 @@ _CODES = {"finished": FINISHED, "tripped": TRIPPED, "stopped": STOPPED}
 
 @dataclass(frozen=True, slots=True)
 class Orders:
-    """What the command line asked for: paths as text, `packs` maps bays to pack files; or a run to go on with."""
+    """What the command line asked for: paths as text, `packs` maps bays to pack files; or a run to go on with.
+
+    `attended`: a person has said that somebody sits beside the bench.
+    """
 
     bench: str
     profile: str
     packs: dict[str, str]
     runs: str | None = None
     continues: str | None = None
+    attended: bool = False
 
 
 async def carry_out(
@@ -131,9 +136,16 @@ async def run_one(
         note=progress.note,
         started_unix_s=started_unix_s,
         outside=outside,
+        check_bench=drilled.check_bench(bench, job.entry, job.folder),
     )
     ending = await run.run(make_record)
     progress.end(bay, ending.how)
+    if job.plan.attended and run.charged and ending.how == "finished" and run.off_confirmed and run.folder:
+        try:
+            name = "/".join(run.folder.parts[-2:])
+            await asyncio.to_thread(confirmed.charged_attended, job.folder, job.plan.pack, name)
+        except (FolderError, FileMistakes) as error:
+            progress.note(f"{bay}: its first charge was not kept, so the next one is attended, too: {error}")
     return ending, run.off_confirmed, run.folder
 
 
@@ -154,13 +166,12 @@ def main(arguments: Sequence[str]) -> int:
             jobs = [prepare_continuation(bench, path, Path(orders.continues)).job]
         else:
             jobs = prepare(bench, path, orders.profile, {bay: Path(pack) for bay, pack in orders.packs.items()})
-        if not bench.simulated:
-            raise FileMistakes(
-                [
-                    f"{path}: simulated = true is not there, and this version runs tests on a simulated bench only: "
-                    "its guardian and its checks before a run are not yet complete enough for real packs"
-                ]
-            )
+        if orders.attended:
+            jobs = [replace(job, plan=attended(job.plan)) for job in jobs]
+        mistakes = [why for job in jobs for why in may_run.refusals(path, job)]
+        mistakes += [f"{path}: {why}" for job in jobs for why in drilled.refused_before(bench, job.entry, path.parent)]
+        if mistakes:
+            raise FileMistakes(mistakes)
         runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
         tells = check_alarms(bench, path)
         no_room = space.refusal(runs, sum(space.needed_bytes(run_info(bench, job, {}, 0.0)) for job in jobs))

@@ -152,14 +152,25 @@ class Tripped(_Table):
         return self
 
 
+PROTECTIONS: dict[Role, tuple[str, ...]] = {
+    "load": ("under_voltage", "over_current", "over_power", "timer", "power_on_off"),
+    "supply": ("over_voltage", "over_current", "timer", "power_on_off"),
+}
+"""What an instrument in each role should be able to do for itself; keys of `Protect`."""
+
+
 class Protect(_Table):
-    """The instrument's own latching protections, each set with {value}."""
+    """The instrument's own latching protections, each set with {value}.
+
+    `power_on_off` has no value: the output stays off when mains returns.
+    """
 
     under_voltage: Setting | None = None
     over_voltage: Setting | None = None
     over_current: Setting | None = None
     over_power: Setting | None = None
     timer: Setting | None = None
+    power_on_off: Setting | None = None
     tripped: tuple[Tripped, ...] = ()
     clear: tuple[Message, ...] = ()
 
@@ -209,6 +220,10 @@ class CommandMap(_Table):
     protect: Protect = Protect()
     ratings: Ratings = Ratings()
 
+    def lacking(self) -> tuple[str, ...]:
+        """Return which of its role's `PROTECTIONS` this instrument cannot set and read back."""
+        return tuple(name for name in PROTECTIONS.get(self.role, ()) if getattr(self.protect, name) is None)
+
     @model_validator(mode="after")
     def _fits_its_role(self) -> "CommandMap":
         wrong: list[str] = []
@@ -257,6 +272,7 @@ def _unknown_placeholders(found: CommandMap) -> Iterable[str]:
     setting("feed", found.feed, {"voltage", "current"})
     for name in ("under_voltage", "over_voltage", "over_current", "over_power", "timer"):
         setting(f"protect.{name}", getattr(found.protect, name), {"value"})
+    setting("protect.power_on_off", found.protect.power_on_off, set())
     places.append(("measure.ask", found.measure.ask, {"channels"} if found.measure.each else set()))
     places.extend(("on_open", text, set()) for text in found.on_open)
     places.extend(("on_close", text, set()) for text in found.on_close)

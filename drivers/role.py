@@ -181,6 +181,20 @@ class Driving(Role):
         except BadReply as fault:
             await self.instrument.refuse(output.question, reply, str(fault))
 
+    async def stay_off_at_power_on(self) -> bool:
+        """Have the output stay off when mains returns, and read that back; False if the map has no such setting.
+
+        Asked before it is set: instruments keep it in a memory that wears. Raises ReadBackDiffers, InstrumentError.
+        """
+        setting = self._protect.power_on_off
+        if setting is None:
+            return False
+        try:
+            await self._confirm(setting.check, {})
+        except ReadBackDiffers:
+            await self._carry_out(setting.set, setting.check, {})
+        return True
+
     async def tripped(self) -> str | None:
         """Which own protection has latched, such as "under-voltage"; None if none. Raises InstrumentError."""
         names: list[str] = []

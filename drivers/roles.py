@@ -89,12 +89,14 @@ class Supply(Driving):
             raise self.instrument.lacks("feed")
         await self._confirm(setting.check, {"voltage": voltage_v, "current": current_a})
 
-    async def protect(self, over_voltage_v: float, over_current_a: float) -> tuple[str, ...]:
-        """Program the supply's own protections (V, A) and read them back; returns the names it cannot do.
+    async def protect(
+        self, over_voltage_v: float, over_current_a: float, timer_s: float | None = None
+    ) -> tuple[str, ...]:
+        """Program the supply's own protections (V, A, s) and read them back; returns the names it cannot do.
 
-        Names: over_voltage, over_current. Raises ReadBackDiffers, InstrumentError.
+        Names: over_voltage, over_current, timer; no timer releases it. Raises ReadBackDiffers, InstrumentError.
         """
-        return await self._program({"over_voltage": over_voltage_v, "over_current": over_current_a})
+        return await self._program({"over_voltage": over_voltage_v, "over_current": over_current_a, "timer": timer_s})
 
 
 class Voltmeter(Role):

@@ -14,8 +14,9 @@ class Chemistry:
     """One chemistry: volts per group, degrees Celsius; None where only a pack file can tell.
 
     `storage_fraction` is the share of the rated capacity to store at where voltage tells nothing about
-    charge. `recover_below_v`: a group below it is charged at a tenth of C until it recovers. `margin_v` is
-    the least distance between a cut-off and the hard limit below it.
+    charge. `recover_below_v`: a group below it is charged at a tenth of C until it recovers, and only if somebody
+    is there; below `recover_least_v` (None: the hard limit) it never is. `margin_v` is the least distance between a
+    cut-off and the hard limit below it.
     """
 
     name: str
@@ -31,13 +32,14 @@ class Chemistry:
     recover_below_v: float | None
     temperature_cut_off_c: float
     temperature_limit_c: float
+    recover_least_v: float | None = None
     margin_v: float = 0.2
 
 
 _ALL = (
-    Chemistry("li-ion", True, 4.20, 2.5, 2.5, 2.2, 4.25, 3.6, 3.65, None, 2.5, 75, 80),
-    Chemistry("lipo", True, 4.20, 3.0, 3.0, 2.7, 4.25, 3.7, 3.82, None, 2.5, 60, 65),
-    Chemistry("li-hv", True, 4.35, 3.0, 3.0, 2.7, 4.40, 3.8, 3.85, None, 2.5, 60, 65),
+    Chemistry("li-ion", True, 4.20, 2.5, 2.5, 2.2, 4.25, 3.6, 3.65, None, 2.5, 75, 80, 2.0),
+    Chemistry("lipo", True, 4.20, 3.0, 3.0, 2.7, 4.25, 3.7, 3.82, None, 2.5, 60, 65, 2.0),
+    Chemistry("li-hv", True, 4.35, 3.0, 3.0, 2.7, 4.40, 3.8, 3.85, None, 2.5, 60, 65, 2.0),
     Chemistry("lifepo4", True, 3.65, 2.5, 2.0, 1.8, 3.75, 3.2, None, 0.4, 2.0, 60, 65),
     Chemistry("na-ion", True, None, None, None, None, None, None, None, 0.4, None, 60, 65),
     # NiMH groups move by tenths of a volt in all, so a cut-off 0.1 V above the hard limit is as far as it

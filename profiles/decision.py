@@ -54,10 +54,11 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """The supply feeds at most `current_a` and holds `voltage_v` at the pack."""
+    """The supply feeds at most `current_a`, holds `voltage_v` at the pack and, if it can, ends after `timer_s`."""
 
     voltage_v: float
     current_a: float
+    timer_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

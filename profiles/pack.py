@@ -24,6 +24,8 @@ _DEFAULT_CHARGE_C = 0.5
 _DEFAULT_DISCHARGE_C = 1.0
 _CHARGE_LOW_C, _CHARGE_HIGH_C = 10.0, 40.0
 _TOLERANCE_V = 1e-9
+# A group has recovered only once it is clear of its hard limit, so that its rebound does not trip.
+_CLEAR_V = 0.05
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _VOLTAGE_KEYS = {
@@ -119,6 +121,7 @@ class PackValues:
     storage_v: float | None
     storage_fraction: float | None
     recover_below_v: float
+    recover_least_v: float
     margin_v: float
     max_charge_a: float
     max_discharge_a: float
@@ -191,6 +194,9 @@ def resolved(pack: Pack) -> PackValues:
     elif table.chargeable:
         say(f"charge temperature {charge_low_c:g} to {charge_high_c:g} °C")
     cut_off_v = _known(volts, "discharge_cut_off_v")
+    low_v = _known(volts, "hard_low_v")
+    # A hard limit from the data sheet holds while a group recovers, too.
+    least_v = table.recover_least_v if pack.hard_low_v is None else None
     return PackValues(
         name=pack.name,
         chemistry=pack.chemistry,
@@ -202,12 +208,13 @@ def resolved(pack: Pack) -> PackValues:
         full_v=volts["full_v"] if table.chargeable else None,
         discharge_cut_off_v=cut_off_v,
         ladder_floor_v=_known(volts, "ladder_floor_v"),
-        hard_low_v=_known(volts, "hard_low_v"),
+        hard_low_v=low_v,
         hard_high_v=_known(volts, "hard_high_v"),
         nominal_v=_known(volts, "nominal_v"),
         storage_v=table.storage_v,
         storage_fraction=table.storage_fraction,
-        recover_below_v=table.recover_below_v if table.recover_below_v is not None else cut_off_v,
+        recover_below_v=max(cut_off_v if table.recover_below_v is None else table.recover_below_v, low_v + _CLEAR_V),
+        recover_least_v=low_v if least_v is None else min(least_v, low_v),
         margin_v=table.margin_v,
         max_charge_a=charge_a,
         max_discharge_a=discharge_a,

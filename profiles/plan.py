@@ -45,7 +45,8 @@ class PlanLimits:
     """The hard limits of a run: what lies outside ends it and switches off.
 
     Volts per group and of the pack, amperes without sign, degrees Celsius; how many seconds without a valid
-    value are borne.
+    value are borne. `recover_low_v`: what a group may rest at, with somebody there, until an attended charge has
+    brought it back; None where that is no lower than `group_low_v`.
     """
 
     group_low_v: float
@@ -56,6 +57,7 @@ class PlanLimits:
     max_feed_a: float
     temperature_high_c: float
     temperature_low_c: float
+    recover_low_v: float | None = None
     blind_voltage_s: float = 3.0
     blind_burst_s: float = 0.5
     blind_groups_s: float = 3.0
@@ -64,7 +66,7 @@ class PlanLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """Everything that a run will do, in absolute numbers."""
+    """Everything that a run will do, in absolute numbers; `attended`: while somebody sits beside it."""
 
     title: str
     purpose: str
@@ -76,6 +78,7 @@ class Plan:
     notes: tuple[str, ...]
     fingerprint: str
     fingerprint_parts: dict[str, Any]
+    attended: bool = False
 
     @property
     def estimate_s(self) -> float:
@@ -256,7 +259,7 @@ def _details(step: PlannedStep) -> list[str]:
             return [
                 f"ceiling {step.ceiling_a:.2f} A, load trips at {step.trip_voltage_v:.2f} V, "
                 f"hottest sensor at most {step.temperature_cut_off_c:g} °C, "
-                f"at most {time_in_words(step.at_most_s)}"
+                f"at most {time_in_words(step.at_most_s)}; its own timer {time_in_words(round(step.timer_s))}"
             ]
         case PlannedLadder():
             return [

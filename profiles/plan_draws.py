@@ -23,6 +23,10 @@ _MOST_RUNGS = 200
 _WARMING_K = 10.0
 _WARMEST_K = 50.0
 _LADDER_WARMING_K = 30.0
+# The load's own timer ends a draw that takes half as long again as the pack's rated charge or energy can last, and a
+# minute: it guards a computer that died, not the test (common practice, no source).
+_LONGER = 1.5
+_TIMER_MARGIN_S = 60.0
 
 
 def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
@@ -70,6 +74,8 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
             step,
             f"{level:g} {unit} is up to {largest_w:.0f} W, above the load's {bay.load_max_power_w:g} W",
         )
+    # The longest that the rated charge can last: at constant resistance the current is least at the cut-off.
+    least_a = {"power": level / pack.nominal_pack_v, "current": level, "resistance": low_v / level}[quantity]
     mean_a = level / pack.nominal_pack_v if quantity == "power" else largest_a
     estimate_s = min(step.at_most_s, 0.95 * pack.rated_capacity_ah / mean_a * 3600 * max(work.charged, 0.1))
     work.charged = 0.0
@@ -86,11 +92,17 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         cut_off_v=cut_off_v,
         temperature_cut_off_c=temperature_c,
         trip_voltage_v=rounded(pack.series * pack.hard_low_v),
+        timer_s=_timer_s(pack.rated_capacity_ah, least_a, step.at_most_s),
         ambient_low_c=work.ambient.low_c if work.ambient else None,
         ambient_high_c=work.ambient.high_c if work.ambient else None,
         at_most_s=step.at_most_s,
         every_s=step.every_s,
     )
+
+
+def _timer_s(rated_ah: float, current_a: float, at_most_s: float) -> float:
+    """Seconds after which a draw of at least `current_a` has gone on for too long, whatever ends it otherwise."""
+    return rounded(min(at_most_s, _LONGER * rated_ah / current_a * 3600.0) + _TIMER_MARGIN_S)
 
 
 def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder | None:
@@ -177,7 +189,9 @@ def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | No
         draw_a=rounded(draw_a),
         ceiling_a=rounded(max(draw_a, min(_CEILING * draw_a, bay.load_max_current_a))),
         trip_voltage_v=rounded(pack.series * pack.hard_low_v),
+        timer_s=_timer_s(pack.rated_capacity_ah, draw_a, step.at_most_s),
         feed_a=feed_a,
+        recover_below_v=pack.recover_below_v,
         taper_a=rounded(0.05 * pack.rated_capacity_ah),
         start_low_c=pack.charge_low_c,
         start_high_c=pack.charge_high_c,

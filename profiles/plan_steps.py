@@ -108,6 +108,7 @@ def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | Non
         slow_current_a=rounded(min(current_a, 0.5 * pack.rated_capacity_ah)),
         recover_current_a=rounded(min(current_a, 0.1 * pack.rated_capacity_ah)),
         recover_below_v=pack.recover_below_v,
+        recover_least_v=pack.recover_least_v,
         taper_a=taper_a,
         rated_capacity_ah=pack.rated_capacity_ah,
         start_low_c=pack.charge_low_c,

@@ -38,7 +38,11 @@ class PlannedRest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedCharge:
-    """A full charge by the bay's supply (`method` "supply") or by the operator's charger ("operator")."""
+    """A full charge by the bay's supply (`method` "supply") or by the operator's charger ("operator").
+
+    `may_recover`: somebody is there, so a group that rests below `recover_below_v` is charged slowly; without, it ends
+    the run. One below `recover_least_v` ends it always.
+    """
 
     kind: ClassVar[str] = "charge"
     number: int
@@ -51,17 +55,22 @@ class PlannedCharge:
     slow_current_a: float
     recover_current_a: float
     recover_below_v: float
+    recover_least_v: float
     taper_a: float
     rated_capacity_ah: float
     start_low_c: float
     start_high_c: float
     at_most_s: float
     every_s: float
+    may_recover: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedDischarge:
-    """A discharge at a constant `quantity` ("power", "current", "resistance") of `level` W, A or ohm."""
+    """A discharge at a constant `quantity` ("power", "current", "resistance") of `level` W, A or ohm.
+
+    `timer_s`: after so long with the load on, its own timer ends the draw, whatever has become of this program.
+    """
 
     kind: ClassVar[str] = "discharge"
     number: int
@@ -75,6 +84,7 @@ class PlannedDischarge:
     cut_off_v: float
     temperature_cut_off_c: float
     trip_voltage_v: float
+    timer_s: float
     ambient_low_c: float | None
     ambient_high_c: float | None
     at_most_s: float
@@ -119,7 +129,7 @@ class PlannedStore:
     """Brings the pack to storage: to `storage_v` per group at rest, or to a share of its rated capacity.
 
     `storage_fraction` is used where voltage does not tell charge; it needs the charge drawn since the last
-    full charge. `feed_a` is None where the bay has no supply.
+    full charge. `feed_a` is None where the bay has no supply. `timer_s` as for a discharge, for each draw.
     """
 
     kind: ClassVar[str] = "store"
@@ -135,7 +145,9 @@ class PlannedStore:
     draw_a: float
     ceiling_a: float
     trip_voltage_v: float
+    timer_s: float
     feed_a: float | None
+    recover_below_v: float
     taper_a: float
     start_low_c: float
     start_high_c: float

@@ -76,6 +76,9 @@ def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: 
     `pack_voltage_v` is that of the whole pack, at zero current. None is a missing value.
     """
     pack, bay = plan.pack, plan.bay
+    low_v = plan.limits.pack_low_v
+    if plan.limits.recover_low_v is not None:
+        low_v = pack.series * plan.limits.recover_low_v
     problems: list[str] = []
     if pack_voltage_v is None:
         problems.append("pack voltage: no reading; the load must read it before a start")
@@ -83,10 +86,10 @@ def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: 
         problems.append(f"pack voltage: {pack_voltage_v:.3f} V; the pack is connected the wrong way round")
     elif pack_voltage_v < _DEAD_TAP_V:
         problems.append(f"pack voltage: {pack_voltage_v:.3f} V; no pack is connected")
-    elif not plan.limits.pack_low_v <= pack_voltage_v <= plan.limits.pack_high_v:
+    elif not low_v <= pack_voltage_v <= plan.limits.pack_high_v:
         problems.append(
             f"pack voltage: {pack_voltage_v:.3f} V; right would be "
-            f"{plan.limits.pack_low_v:.2f} to {plan.limits.pack_high_v:.2f} V for {pack.series} groups"
+            f"{low_v:.2f} to {plan.limits.pack_high_v:.2f} V for {pack.series} groups"
         )
     if bay.group_channels == 0:
         return problems
@@ -111,6 +114,7 @@ def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: 
 def _group(number: int, value: float | None, plan: Plan) -> str:
     """What is wrong with one group, in words; empty if nothing is."""
     low_v, high_v = plan.limits.group_low_v, plan.limits.group_high_v
+    low_v = low_v if plan.limits.recover_low_v is None else plan.limits.recover_low_v
     if value is None:
         return f"group {number}: no reading"
     if low_v <= value <= high_v:

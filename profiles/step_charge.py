@@ -19,11 +19,11 @@ from benchwarden.profiles.planned import PlannedCharge
 # not flap.
 _SLOW_BELOW_C, _HYSTERESIS_K = 15.0, 1.0
 # A pack that grows warmer than this above its start range pauses until it is back in range.
-_PAUSE_ABOVE_K = 5.0
+PAUSE_ABOVE_K = 5.0
 _RECOVER_AT_MOST_S = 1800.0
 _NEAR_FULL_V = 0.010
 _OPERATOR_NEAR_FULL_V = 0.030
-_OVERCHARGE = 1.1
+OVERCHARGE = 1.1
 # A current that stays at the taper without a full group is a supply or a lead that is off by a little, which is
 # flagged, or by more, after which no test from full makes sense.
 _STUCK_BEATS = 60
@@ -32,6 +32,8 @@ _NOT_FULL_V = 0.050
 # beat.
 _STEP_V = 0.001
 _GOVERNED_V = 0.050
+# So much later than the step itself the supply's own timer ends a charge: it guards a computer that died.
+TIMER_MARGIN_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +110,8 @@ def _by_supply(step: PlannedCharge, state: ChargeState, seen: Seen) -> Decision:
     if left_s <= 1e-3:
         words = f"not full after {time_in_words(step.at_most_s)}"
         return ended(state, "charge", words, "time", (words,), final=True)
-    if seen.charging_ah > _OVERCHARGE * step.rated_capacity_ah:
-        words = f"took {seen.charging_ah:.3f} Ah, more than {_OVERCHARGE:g} × {step.rated_capacity_ah:g} Ah rated"
+    if seen.charging_ah > OVERCHARGE * step.rated_capacity_ah:
+        words = f"took {seen.charging_ah:.3f} Ah, more than {OVERCHARGE:g} × {step.rated_capacity_ah:g} Ah rated"
         return ended(state, "charge", words, "not possible", (words,), final=True)
     next_s = min(step.every_s, left_s)
     state, flags, waits_for = _temperature(step, state, seen)
@@ -139,7 +141,7 @@ def _by_supply(step: PlannedCharge, state: ChargeState, seen: Seen) -> Decision:
         current_a, phase = min(current_a, step.recover_current_a), "charge: recovering"
     elif state.slow:
         current_a, phase = min(current_a, step.slow_current_a), "charge: cold"
-    return Decision(Feed(set_v, current_a), next_s, state, phase, None, flags)
+    return Decision(Feed(set_v, current_a, step.at_most_s + TIMER_MARGIN_S), next_s, state, phase, None, flags)
 
 
 def _temperature(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[ChargeState, tuple[str, ...], str]:
@@ -151,7 +153,7 @@ def _temperature(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[C
     waiting, paused = state.waiting, state.paused
     if waiting:
         waiting = not step.start_low_c <= hottest_c <= step.start_high_c
-    elif hottest_c > step.start_high_c + _PAUSE_ABOVE_K or hottest_c < step.start_low_c - _PAUSE_ABOVE_K:
+    elif hottest_c > step.start_high_c + PAUSE_ABOVE_K or hottest_c < step.start_low_c - PAUSE_ABOVE_K:
         waiting = True
         if not paused:
             flags = (f"charge paused at {hottest_c:.1f} °C",)
@@ -164,7 +166,7 @@ def _temperature(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[C
 
 
 def _recovery(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[ChargeState, tuple[str, ...], str]:
-    """A group that rests too low is charged slowly, for at most half an hour."""
+    """A group that rests too low is charged slowly, for at most half an hour, if somebody is there."""
     lowest = lowest_group(seen, step.series)
     since_s = state.recovering_since_s
     if lowest is None:
@@ -174,6 +176,15 @@ def _recovery(step: PlannedCharge, state: ChargeState, seen: Seen) -> tuple[Char
         # Only a pack at rest shows it; the first beat comes with the output off.
         if not low or seen.output != "off":
             return state, (), ""
+        if lowest[1] < step.recover_least_v:
+            words = f"{lowest[0]} rests at {lowest[1]:.3f} V; below {step.recover_least_v:.2f} V it is never charged"
+            return state, (words,), words
+        if not step.may_recover:
+            words = (
+                f"{lowest[0]} rests at {lowest[1]:.3f} V; below {step.recover_below_v:.2f} V it is charged only while "
+                "somebody is beside it: `benchwarden run --attended …`"
+            )
+            return state, (words,), words
         words = f"{lowest[0]} rests at {lowest[1]:.3f} V: charged slowly until it recovers"
         return replace(state, recovering_since_s=seen.step_time_s), (words,), ""
     if not low:

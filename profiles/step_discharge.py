@@ -19,7 +19,7 @@ class DischargeState:
 
 def begin_discharge(step: PlannedDischarge) -> DischargeState:
     """The state before the first beat."""
-    return DischargeState(Draw(step.quantity, step.level, step.ceiling_a, step.trip_voltage_v, step.at_most_s))
+    return DischargeState(Draw(step.quantity, step.level, step.ceiling_a, step.trip_voltage_v, step.timer_s))
 
 
 def decide_discharge(step: PlannedDischarge, state: DischargeState, seen: Seen) -> Decision:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from benchwarden.profiles.decision import OFF, Decision, Draw, Feed, Seen, ended, lowest_group, time_in_words
 from benchwarden.profiles.planned import PlannedStore
-from benchwarden.profiles.step_charge import governed_v
+from benchwarden.profiles.step_charge import OVERCHARGE, PAUSE_ABOVE_K, TIMER_MARGIN_S, governed_v
 
 _NEAR_V = 0.020
 _SETTLE_S = 600.0
@@ -59,7 +59,7 @@ def decide_store(step: PlannedStore, state: StoreState, seen: Seen) -> Decision:
 
 
 def _draw(step: PlannedStore) -> Draw:
-    return Draw("current", step.draw_a, step.ceiling_a, step.trip_voltage_v, step.at_most_s)
+    return Draw("current", step.draw_a, step.ceiling_a, step.trip_voltage_v, step.timer_s)
 
 
 def _by_voltage(step: PlannedStore, storage_v: float, state: StoreState, seen: Seen) -> Decision:
@@ -105,8 +105,19 @@ def _feed(
     """Charge to a voltage with a taper, or until so much charge has gone in."""
     if to_charge_ah is not None and seen.charging_ah >= to_charge_ah:
         return ended(state, "store", f"charged {seen.charging_ah:.3f} Ah to storage", "done")
+    if seen.charging_ah > OVERCHARGE * step.rated_capacity_ah:
+        words = f"took {seen.charging_ah:.3f} Ah, more than {OVERCHARGE:g} × {step.rated_capacity_ah:g} Ah rated"
+        return ended(state, "store", words, "not possible", (words,), final=True)
+    lowest = lowest_group(seen, step.series)
+    if seen.output == "off" and lowest is not None and lowest[1] < step.recover_below_v:
+        words = f"{lowest[0]} rests at {lowest[1]:.3f} V, too low to be charged here; a charge with somebody there may"
+        return ended(state, "store", words, "not possible", (words,))
     hottest_c = seen.hottest_c
-    if seen.output != "supply" and (hottest_c is None or not step.start_low_c <= hottest_c <= step.start_high_c):
+    # Once it charges it may leave the range by as much as in a charge, and then pauses until it is back.
+    more_k = PAUSE_ABOVE_K if seen.output == "supply" else 0.0
+    if (hottest_c is None and seen.output != "supply") or not (
+        hottest_c is None or step.start_low_c - more_k <= hottest_c <= step.start_high_c + more_k
+    ):
         found = "no temperature of the pack" if hottest_c is None else f"pack at {hottest_c:.1f} °C"
         words = f"store: waiting: {found}; charges from {step.start_low_c:g} to {step.start_high_c:g} °C"
         return Decision(OFF, 1.0, state, words)
@@ -117,7 +128,9 @@ def _feed(
     set_v = governed_v(seen, step.series, to_v, state.set_v)
     if set_v is None or step.feed_a is None:
         return Decision(OFF, 1.0, state, "store: waiting: no pack voltage")
-    return Decision(Feed(set_v, step.feed_a), 1.0, replace(state, set_v=set_v), "store: charging")
+    return Decision(
+        Feed(set_v, step.feed_a, step.at_most_s + TIMER_MARGIN_S), 1.0, replace(state, set_v=set_v), "store: charging"
+    )
 
 
 def _by_charge(step: PlannedStore, state: StoreState, seen: Seen) -> Decision:

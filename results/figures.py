@@ -98,6 +98,7 @@ def result_data(run: Run, found: Figures) -> dict[str, Any]:
         "rungs": [asdict(rung) for rung in found.rungs],
         "missing": dict(found.missing),
         "notes": list(found.notes),
+        "bench_lacks": None if run.info.lacks is None else list(run.info.lacks),
         "flags": list(found.flags),
         "problems": list(run.problems),
     }

@@ -16,7 +16,8 @@ class RunInfo:
     """What run.json says; a key that is missing or of the wrong kind is None or empty.
 
     `rated_capacity_ah` in ampere-hours, `mass_kg` in kilograms, `nominal_v` in volts. `places` has the order
-    of the samples' temperatures. `others` keeps every key this program does not know, as it was found.
+    of the samples' temperatures. `lacks` says what the bench's instruments cannot do for themselves. `others`
+    keeps every key this program does not know, as it was found.
     """
 
     benchwarden: str | None = None
@@ -39,6 +40,7 @@ class RunInfo:
     cooling: str | None = None
     sense: str | None = None
     continues: Mapping[str, Any] = field(default_factory=dict)
+    lacks: tuple[str, ...] | None = None
     others: Mapping[str, Any] = field(default_factory=dict)
 
     @property

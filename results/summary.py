@@ -23,5 +23,7 @@ def summary(run: Run, found: Figures) -> Table:
     off = {True: "confirmed", False: "NOT CONFIRMED", None: "not recorded"}[ending.off_confirmed]
     shown.add_row("run", f"{ending.how}: {ending.why}")
     shown.add_row("off", off)
+    lacks = run.info.lacks
+    shown.add_row("the bench lacks", "not recorded" if lacks is None else "\n".join(lacks) or "nothing")
     shown.add_row("flags", "\n".join(found.flags) or "none")
     return shown

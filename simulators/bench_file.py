@@ -28,7 +28,7 @@ def bench_toml(scenario: Sequence[BayScenario], addresses: Mapping[str, str], *,
     lines = [f"name = {_quoted(name)}", f"runs = {_quoted(runs)}", "simulated = true"]
     for bay in scenario:
         lines += ["", "[[bay]]", f"name = {_quoted(bay.name)}", f"taps = {_quoted(bay.taps)}"]
-        lines.append(f"cooling = {_quoted(bay.cooling)}")
+        lines += [f"cooling = {_quoted(bay.cooling)}", "unattended_charge = true"]
         loads = [item for item in bay.instruments if item.role == "load"]
         if len(loads) == 1:
             lines.append(f"load = {_entry(bay, loads[0], addresses[f'{bay.name}/load'])}")

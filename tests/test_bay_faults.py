@@ -543,7 +543,7 @@ def test_only_simulated_instruments_are_switched_on(tmp_path: Path, identity: st
 
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, before=real))
     assert done.ending.how == "tripped"
-    assert "only the simulated bench" in done.ending.why
+    assert "simulated = true, but load is" in done.ending.why
     assert identity.split(",")[1] in done.ending.why
     assert [what for _, what in done.journal if what.endswith(" on")] == []
 

@@ -113,7 +113,7 @@ def test_the_plan_shows_it(tmp_path: Path) -> None:
     bench = read_bench(BENCH + CONTACTOR, "bench.toml")
     jobs = prepare(bench, tmp_path / "bench.toml", str(tmp_path / "draw.toml"), {"left": tmp_path / "pack.toml"})
     assert "contactor at TCPIP::192.0.2.14::5025::SOCKET: held by 'HOLD 2' each second; opens it by 'OPEN'" in as_text(
-        jobs
+        jobs, tmp_path / "bench.toml"
     )
 
 

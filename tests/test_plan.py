@@ -38,12 +38,14 @@ def test_the_standard_plan_in_absolute_numbers() -> None:
     assert isinstance(discharge, PlannedDischarge)
     # By hand: 5 × 5 Ah / h × 6 × 3.6 V = 540 W; 1.1 × 540 W / (6 × 2.5 V) = 39.6 A; 6 × 2.2 V = 13.2 V.
     assert (discharge.level, discharge.ceiling_a, discharge.trip_voltage_v) == (540.0, 39.6, 13.2)
+    # 5 Ah × 21.6 V = 108 Wh at 540 W last 720 s; half as long again, and a minute.
+    assert discharge.timer_s == 1.5 * 720 + 60
     assert isinstance(ladder, PlannedLadder)
     # 90 A / 5 Ah = 18C: rungs at 5C … 18C.
     assert [rung.rate_c for rung in ladder.rungs] == list(range(5, 19))
     assert ladder.bound == "max burst"
     assert isinstance(store, PlannedStore)
-    assert (store.draw_a, store.storage_v) == (5.0, 3.65)
+    assert (store.draw_a, store.storage_v, store.timer_s) == (5.0, 3.65, 5460.0)
     assert isinstance(watch, PlannedRest)
     assert (watch.number, watch.at_least_s, watch.at_most_s) == (10, 1800.0, None)
     limits = plan.limits
@@ -52,6 +54,22 @@ def test_the_standard_plan_in_absolute_numbers() -> None:
     assert limits.max_draw_a == pytest.approx(1.05 * 99)
     assert limits.max_feed_a == pytest.approx(1.05 * 2.5)
     assert limits.temperature_high_c == 80
+
+
+@pytest.mark.parametrize(
+    ("amount", "timer_s"),
+    [
+        # By hand: 5 Ah at 2.5 A last 2 h; at 3 Ω and the cut-off of 15 V 5 A flow, an hour; 10 min are the step's own.
+        ({"current": "0.5C"}, 1.5 * 7200 + 60),
+        ({"resistance": "3 ohm"}, 1.5 * 3600 + 60),
+        ({"current": "0.5C", "at_most": "10 min"}, 660.0),
+    ],
+)
+def test_the_load_s_own_timer_outlasts_the_rated_charge_by_half(amount: dict[str, object], timer_s: float) -> None:
+    plan = work_out(one({"do": "discharge", "stop_at": CUT_OFF, **amount}), heron(), left_bay())
+    step = plan.steps[0]
+    assert isinstance(step, PlannedDischarge)
+    assert step.timer_s == pytest.approx(timer_s)
 
 
 def test_the_standard_test_takes_the_time_the_trade_expects() -> None:

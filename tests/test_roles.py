@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwarden.drivers.command_map import MapError
+from benchwarden.drivers.command_map import MAPS_FOLDER, MapError
 from benchwarden.drivers.errors import InstrumentError, NotOff, NotOffered, NotOn, ReadBackDiffers, ReplyRefused
 from benchwarden.drivers.fitting import Wire
 from benchwarden.drivers.roles import Cells, Load, Supply, parse_channels
@@ -327,3 +327,36 @@ async def test_every_message_names_who_and_where() -> None:
         await cells.read()
     for part in ("left cells", "MEMORY::box", "MEASure:VOLTage? (@101:102)", "nothing came back"):
         assert part in str(caught.value)
+
+
+async def test_off_at_power_on_is_asked_first_and_written_only_if_it_is_not_so() -> None:
+    far_end = Settings({"INPut:PON:STATe?": "OFF"})
+    load = await load_of(far_end)
+    assert await load.stay_off_at_power_on()
+    assert far_end.heard == ["INPut:PON:STATe?"]  # instruments keep it in a memory that wears
+    del far_end.fixed["INPut:PON:STATe?"]
+    assert await load.stay_off_at_power_on()
+    assert any(text.startswith("INPut:PON:STATe OFF;:INPut:PON:STATe?") for text in far_end.heard)
+    far_end.fixed["INPut:PON:STATe?"] = "LAST"
+    with pytest.raises(ReadBackDiffers, match=r"PON:STATe\? reads back not OFF"):
+        await load.stay_off_at_power_on()
+    other = await load_of(Settings(), "load-mode")
+    assert not await other.stay_off_at_power_on()
+
+
+async def test_a_supply_with_a_timer_of_its_own_is_given_one(tmp_path: Path) -> None:
+    assert await (await supply_of(Settings())).protect(25.5, 2.6, 3660.0) == ("timer",)
+    own = tmp_path / "timed.toml"
+    own.write_text(
+        (MAPS_FOLDER / "supply.toml").read_text("utf-8")
+        + """
+[protect.timer]
+set = ["OUTPut:TIMer {value}", "OUTPut:TIMer:STATe ON"]
+check = [{ ask = "OUTPut:TIMer?", of = "value", resolution = 0.01 }]
+"""
+    )
+    far_end = Settings()
+    supply = wire(far_end, own).supply("left supply")
+    await supply.open()
+    assert await supply.protect(25.5, 2.6, 3660.0) == ()
+    assert any("OUTPut:TIMer 3660.0000" in text for text in far_end.heard)

@@ -120,7 +120,8 @@ def test_discharge_at_constant_current_delivers_what_the_arithmetic_says() -> No
     assert played.last.ended_by == "cut-off"
     assert played.last.finished is not None
     assert played.last.finished.startswith("lowest group 1 at 3.")
-    assert played.wants == [Draw("current", 5.0, 5.5, 13.2, 12 * 3600), OFF]
+    # 5 Ah at 5 A last an hour; the load's own timer ends it after one and a half, and a minute.
+    assert played.wants == [Draw("current", 5.0, 5.5, 13.2, 1.5 * 3600 + 60), OFF]
 
 
 def test_discharge_stops_at_the_weak_group_and_names_it() -> None:
@@ -406,8 +407,14 @@ def test_an_overcharge_ends_the_run() -> None:
     assert "1.1 × 5 Ah rated" in decision.flags[0]
 
 
-def test_a_group_that_is_too_low_is_charged_slowly_for_half_an_hour_at_most() -> None:
+def a_charge(*, there: bool) -> PlannedCharge:
     step = planned(CHARGE)
+    assert isinstance(step, PlannedCharge)
+    return replace(step, may_recover=there)
+
+
+def test_a_group_that_is_too_low_is_charged_slowly_for_half_an_hour_at_most() -> None:
+    step = a_charge(there=True)
     low = replace(CALM, groups_v=(3.0, 2.4, 3.0, 3.0, 3.0, 3.0), voltage_v=17.4)
     first = decide(step, begin(step), low)
     assert isinstance(first.want, Feed)
@@ -419,6 +426,26 @@ def test_a_group_that_is_too_low_is_charged_slowly_for_half_an_hour_at_most() ->
     well = decide(step, first.state, replace(on, groups_v=(3.0, 2.6, 3.0, 3.0, 3.0, 3.0), voltage_v=17.6)).want
     assert isinstance(well, Feed)
     assert well.current_a == 2.5
+
+
+@pytest.mark.parametrize(
+    ("lowest_v", "there", "charged", "words"),
+    [
+        (2.60, False, True, ""),
+        (2.49, False, False, "below 2.50 V it is charged only while somebody is beside it"),
+        (2.00, False, False, "somebody is beside it"),
+        (2.00, True, True, ""),
+        (1.99, True, False, "below 2.00 V it is never charged"),
+        (1.99, False, False, "below 2.00 V it is never charged"),
+    ],
+)
+def test_who_may_charge_a_group_that_rests_too_low(lowest_v: float, there: bool, charged: bool, words: str) -> None:
+    step = a_charge(there=there)
+    low = replace(CALM, groups_v=(3.0, lowest_v, 3.0, 3.0, 3.0, 3.0), voltage_v=15.0 + lowest_v)
+    decision = decide(step, begin(step), low)
+    assert isinstance(decision.want, Feed) == charged
+    assert decision.final != charged
+    assert words in (decision.finished or "")
 
 
 def test_a_supply_that_stops_short_of_full_is_told() -> None:
@@ -507,6 +534,26 @@ def test_store_by_counted_charge_without_a_count_does_nothing() -> None:
     played = play(planned(STORE, pack=heron(**IRON)), PretendPack([5.0] * 6, low_v=2.9, high_v=3.4))
     assert "not known" in played.flags[0]
     assert played.wants == [OFF]
+
+
+def test_storing_never_charges_a_group_that_rests_too_low_nor_too_much_nor_too_warm() -> None:
+    step = planned(STORE)
+    state: object = begin(step)
+    low = replace(CALM, groups_v=(3.0, 2.4, 3.0, 3.0, 3.0, 3.0), voltage_v=17.4, step_time_s=60.0)
+    refused = decide(step, state, low)
+    assert (refused.want, refused.ended_by) == (OFF, "not possible")
+    assert "lowest group 2 rests at 2.400 V, too low to be charged here" in refused.flags[0]
+    fine = replace(low, groups_v=(3.0,) * 6, voltage_v=18.0)
+    feeding = decide(step, state, fine)
+    assert isinstance(feeding.want, Feed)
+    on = replace(fine, output="supply", since_on_s=60.0, step_time_s=120.0, current_a=2.5)
+    # Started at 40 °C at most, it goes on to 45 °C, and pauses above.
+    assert isinstance(decide(step, feeding.state, replace(on, hottest_c=45.0)).want, Feed)
+    paused = decide(step, feeding.state, replace(on, hottest_c=45.1))
+    assert (paused.want, paused.finished) == (OFF, None)
+    over = decide(step, feeding.state, replace(on, charging_ah=5.51))
+    assert (over.want, over.final) == (OFF, True)
+    assert "1.1 × 5 Ah rated" in over.flags[0]
 
 
 # Any sight
