@@ -90,6 +90,7 @@ class BayRun:
             hands.go(safety.Event.BEGIN)
             if not await hands.all_off():
                 raise Trip(f"the bay was not off at the start, and could not be switched off: {hands.why_not_off()}")
+            await hands.tell_errors()
             ending = await self._conduct(hands)
         except (Trip, InstrumentError, GuardianGone, FolderError, OSError) as error:
             tripped, ending = True, Ending("tripped", str(error), getattr(error, "every_bay", False))
@@ -138,7 +139,9 @@ class BayRun:
             hands,
             places=self._entry.places,
             off_threshold_a=off_a["load"],
-            supervisor=Supervisor(plan.pack, Wiring(self._entry.path_ohm, off_a), ohm),
+            supervisor=Supervisor(
+                plan.pack, Wiring(self._entry.path_ohm, off_a, self._entry.voltage_accuracies()), ohm
+            ),
             keep=self._keep,
             say=self._say,
             alive=self._alive,

@@ -7,7 +7,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_valida
 
 from benchwarden.profiles.mistakes import keys_of, read_toml
 from benchwarden.profiles.plan import BayAbilities
-from benchwarden.profiles.quantity import AccuracyOf, Current, Duration, Power, Resistance, Voltage
+from benchwarden.profiles.quantity import Accuracy, AccuracyOf, Current, Duration, Power, Resistance, Voltage
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _Sense = Literal["pack connector", "instrument terminals"]
@@ -200,6 +200,15 @@ class BayEntry(BaseModel):
             if entry is not None:
                 named[name] = entry
         return named
+
+    def voltage_accuracies(self) -> dict[str, Accuracy | None]:
+        """Return by role how accurately load, supply and voltmeter measure voltage; None where nothing is stated."""
+        found: dict[str, Accuracy | None] = {"load": self.loads[0].accuracy.voltage}
+        if self.supply:
+            found["supply"] = self.supply.accuracy.voltage
+        if self.voltmeter:
+            found["voltmeter"] = self.voltmeter.accuracy.voltage
+        return found
 
     @model_validator(mode="after")
     def _charge_fits(self) -> "BayEntry":

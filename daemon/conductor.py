@@ -247,10 +247,11 @@ class Conductor:
         now_s = reading.asked_s
         groups = self._eyes.fresh("cells", now_s, since_switching=True)
         warmth = self._eyes.fresh("temperature", now_s, since_switching=False)
+        voltmeter = self._eyes.fresh("voltmeter", now_s, since_switching=True)
         voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
         self.ledger.add(now_s, voltage_v, current_a, max(3.0, 2.5 * period_s))
         net_ah = self.ledger.charging_ah - self.ledger.discharging_ah
-        self._supervisor.see(reading, self._hands.output, self._hands.wanted, net_ah, groups, warmth)
+        self._supervisor.see(reading, self._hands.output, self._hands.wanted, net_ah, groups, warmth, voltmeter)
         return Sample(
             sequence=self._sequence + 1,
             test_time_s=now_s - self._started_s,

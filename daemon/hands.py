@@ -19,6 +19,7 @@ from benchwarden.profiles.steps import Draw, Feed, Off, Question
 DEAD_TIME_S = 1.0
 CONFIRM_S = 2.0
 CONFIRM_EVERY_S = 0.1
+ERRORS_EVERY_S = 60.0
 
 Want = Draw | Feed | Off | Question
 
@@ -47,6 +48,7 @@ class Hands:
         self._say = say
         self._loop = asyncio.get_running_loop()
         self._off_since_s = -DEAD_TIME_S
+        self._errors_due_s = 0.0
         self.state = State.IDLE
         self.switched_s = self._loop.time()
         self.wanted: Want = Off()
@@ -129,7 +131,9 @@ class Hands:
         return sum(output.openings for output in self._outputs.values())
 
     async def look_over(self) -> None:
-        """Read back what should be on, its set-points, and that the rest is off; changes nothing (faults 20, 21).
+        """Read back what should be on, its set-points and protections, and that the rest is off (faults 20, 21).
+
+        Changes nothing, but empties the error queues once a minute.
 
         Raises Trip if somebody at a front panel, or a loss of mains, has changed it; InstrumentError if it cannot be
         read.
@@ -145,8 +149,24 @@ class Hands:
                 await self._load.confirm_draw(want.quantity, want.level, want.ceiling_a)
             elif isinstance(want, Feed) and output == "supply" and self._supply:
                 await self._supply.confirm_feed(want.voltage_v, want.current_a)
+            if output != "off":
+                for name, one in self._outputs.items():
+                    if output == ("supply" if name == "supply" else "load"):
+                        await one.confirm_protection()
         except ReadBackDiffers as error:
             raise Trip(f"changed at the instrument: {error}") from error
+        if self._loop.time() >= self._errors_due_s:
+            await self.tell_errors()
+
+    async def tell_errors(self) -> None:
+        """Empty the error queues and put what was in them into the record; raises InstrumentError (fault 22).
+
+        Nothing trips for it: what was refused when it was set has tripped already, and settings are read back.
+        """
+        self._errors_due_s = self._loop.time() + ERRORS_EVERY_S
+        for name, one in self._outputs.items():
+            for number, text in await one.errors():
+                self._say("instrument_error", instrument=name, number=number, text=text)
 
     def why_not_off(self) -> str:
         """Say what speaks against off: the currents measured last, and what each instrument had against it."""

@@ -8,6 +8,8 @@ beside it, it is common practice.
 from typing import NamedTuple
 
 from benchwarden.profiles.decision import Draw, Feed
+from benchwarden.profiles.preflight import Meter, meters_agree
+from benchwarden.profiles.quantity import Accuracy
 
 # The groups must add up to the pack: within this, and the drop along the path between the points that are measured.
 SUM_SHARE, SUM_LEAST_V = 0.005, 0.030
@@ -37,6 +39,10 @@ class Beat(NamedTuple):
     output: str
     voltage_v: float
     current_a: float
+
+
+# Of the instrument that measures, and of the voltmeter; None where the bench file says nothing.
+Accuracies = tuple[Accuracy | None, Accuracy | None]
 
 
 class Scan(NamedTuple):
@@ -88,6 +94,46 @@ def groups_add_up(
         f"the groups make {scan.sum_v:.3f} V together, the pack {beat.voltage_v:.3f} V at {beat.current_a:.2f} A; they "
         f"may differ by {1000 * allowed_v:.0f} mV (an open sense wire, swapped taps, or a meter that stands still)"
     )
+
+
+class Apart(NamedTuple):
+    """Memory of `voltmeter_agrees`: the beat before, the reading judged last, how many in a row were astray."""
+
+    before: Beat | None = None
+    asked_s: float = float("-inf")
+    astray: int = 0
+
+
+def voltmeter_agrees(
+    memory: Apart, beat: Beat, at_pack: tuple[float, float] | None, accuracy: Accuracies, path_ohm: float
+) -> tuple[Apart, str | None]:
+    """Voltmeter and the instrument that measures see one pack: within their accuracies and what the path drops.
+
+    `at_pack`: when the voltmeter was asked, and volts; `accuracy` of the measuring instrument and of the voltmeter.
+    A sense wire that came off, a contact that grew hot, a meter that stands still (faults 19, 64, 65). Trips after
+    three readings in a row; where the voltage moves as fast, nothing is judged.
+    """
+    before = memory.before
+    if at_pack is None or before is None or before.output != beat.output or at_pack[0] <= memory.asked_s:
+        return Apart(beat, memory.asked_s, memory.astray), None
+    asked_s, voltage_v = at_pack
+    meters = [Meter(f"the {_measuring(beat)}", beat.voltage_v, accuracy[0]), Meter("voltmeter", voltage_v, accuracy[1])]
+    words = meters_agree(meters, beat.current_a, path_ohm)
+    if not words:
+        return Apart(beat, asked_s), None
+    moved_v = abs(beat.voltage_v - before.voltage_v)  # a difference this small may come from the moment between
+    if not before.time_s < asked_s <= beat.time_s or moved_v > abs(beat.voltage_v - voltage_v) / 2:
+        return Apart(beat, asked_s, memory.astray), None
+    after = Apart(beat, asked_s, memory.astray + 1)
+    if after.astray < SUM_SCANS:
+        return after, None
+    return after, (
+        f"{words[0]} at {beat.current_a:.2f} A (a bad contact, an open sense wire, or a meter that stands still)"
+    )
+
+
+def _measuring(beat: Beat) -> str:
+    return "supply" if beat.output == "supply" else "load"
 
 
 class Astray(NamedTuple):

@@ -1,10 +1,11 @@
 """Remembers what the rules of daemon/supervision.py and daemon/warmth.py need, and trips when one of them says so."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchwarden.daemon.eyes import Trip
 from benchwarden.daemon.supervision import (
+    Apart,
     Astray,
     Beat,
     Scan,
@@ -15,19 +16,25 @@ from benchwarden.daemon.supervision import (
     meter_moves,
     scanner_moves,
     set_point_held,
+    voltmeter_agrees,
 )
 from benchwarden.daemon.warmth import Heat, Probes, probes_plausible, warmed
 from benchwarden.profiles.pack import PackValues
 from benchwarden.profiles.preflight import resistance_is_sane
+from benchwarden.profiles.quantity import Accuracy
 from benchwarden.results.sample import Reading
 
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """What the bench file says: ohms between taps and meter, and the currents of each role that count as none (A)."""
+    """What the bench file says: ohms between taps and meter, and the currents of each role that count as none (A).
+
+    `accuracy`: by role, of the voltage.
+    """
 
     path_ohm: float
     offset_a: Mapping[str, float]
+    accuracy: Mapping[str, Accuracy | None] = field(default_factory=dict)
 
 
 class Supervisor:
@@ -37,6 +44,7 @@ class Supervisor:
         self._pack, self._wiring = pack, wiring
         self.ohm = ohm
         self._sums, self._astray, self._still, self._still_scan = Sums(), Astray(), Still(), StillScan()
+        self._apart = Apart()
         self._last: Beat | None = None
         self._heat: Heat | None = None
         self._probes = Probes({})
@@ -50,19 +58,23 @@ class Supervisor:
         net_ah: float,
         cells: Reading | None,
         warmth: Reading | None,
+        voltmeter: Reading | None = None,
     ) -> None:
-        """Judge one beat; raises Trip. `cells` and `warmth`: the newest fresh readings; `net_ah`: charge put in."""
+        """Judge one beat; raises Trip. `net_ah`: charge put in; the others: the newest fresh readings."""
         voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
         if voltage_v is not None and current_a is not None:
-            self._see_beat(Beat(reading.asked_s, output, voltage_v, current_a), want, net_ah, cells)
+            self._see_beat(Beat(reading.asked_s, output, voltage_v, current_a), want, net_ah, cells, voltmeter)
         if warmth is not None and self._heat is not None and warmth.asked_s > self._felt_s:
             self._felt_s = warmth.asked_s
             self._feel(warmth, self._heat)
 
-    def _see_beat(self, beat: Beat, want: object, net_ah: float, cells: Reading | None) -> None:
+    def _see_beat(
+        self, beat: Beat, want: object, net_ah: float, cells: Reading | None, voltmeter: Reading | None
+    ) -> None:
         pack, wiring = self._pack, self._wiring
         scan = _whole(cells)
-        offset_a = wiring.offset_a["supply" if beat.output == "supply" else "load"]
+        measuring = "supply" if beat.output == "supply" else "load"
+        offset_a = wiring.offset_a[measuring]
         self._astray, reason = set_point_held(self._astray, beat, want, offset_a)
         if scan is not None:
             self._sums, astray = groups_add_up(self._sums, beat, scan, wiring.path_ohm, offset_a)
@@ -77,7 +89,9 @@ class Supervisor:
             series=pack.series,
             plateau=pack.storage_v is None,
         )
-        reason = reason or still
+        accuracy = (wiring.accuracy.get(measuring), wiring.accuracy.get("voltmeter"))
+        self._apart, apart = voltmeter_agrees(self._apart, beat, _at_pack(voltmeter), accuracy, wiring.path_ohm)
+        reason = reason or still or apart
         if reason:
             raise Trip(reason)
         self._learn(beat, offset_a)
@@ -102,6 +116,12 @@ class Supervisor:
         self._probes, reason, every_bay = probes_plausible(self._probes, seen, heat)
         if reason:
             raise Trip(reason, every_bay=every_bay)
+
+
+def _at_pack(voltmeter: Reading | None) -> tuple[float, float] | None:
+    """Return when the voltmeter was asked, and its volts; None without a value."""
+    voltage_v = voltmeter.values["voltage_v"] if voltmeter else None
+    return None if voltmeter is None or voltage_v is None else (voltmeter.asked_s, voltage_v)
 
 
 def _whole(cells: Reading | None) -> Scan | None:

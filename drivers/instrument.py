@@ -164,6 +164,25 @@ class Instrument:
             await self.refuse(text, reply, f"{len(parts)} replies to {len(questions)} questions in one message")
         return parts
 
+    async def errors(self) -> list[tuple[int, str]]:
+        """Empty the error queue; returns (number, text) of what was in it, and at the last opening, oldest first.
+
+        At most `ERRORS_DRAINED` entries are read, none where there is no queue. Raises InstrumentError.
+        """
+        found: list[tuple[int, str]] = []
+        if self._error_question is not None:
+            for _ in range(ERRORS_DRAINED):
+                reply = await self.ask(self._error_question)
+                try:
+                    error = parse_error(reply)
+                except BadReply as fault:
+                    await self.refuse(self._error_question, reply, f"error queue: {fault}")
+                if error[0] == 0:
+                    break
+                found.append(error)
+        before, self.left_over = self.left_over, []
+        return before + found
+
     async def refuse(self, sent: str, came: str | None, what: str) -> NoReturn:
         """Close the line, which may be out of step, and raise ReplyRefused."""
         self._is_open = False

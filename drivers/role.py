@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from benchwarden.drivers.address import parse_address
 from benchwarden.drivers.command_map import Check, CommandMap, MapError, Output, Protect, Rating, Setting
@@ -119,9 +120,13 @@ class Role:
             await self._compare("; ".join(sent), check, reply, values)
 
     async def _confirm(self, checks: Sequence[Check], values: Mapping[str, float]) -> None:
-        """Read back what was set earlier and change nothing. Raises ReadBackDiffers and InstrumentError."""
-        for check in checks:
-            await self._compare(check.ask, check, await self.instrument.ask(check.ask), values)
+        """Read back what was set earlier and change nothing, in one message where possible.
+
+        Raises ReadBackDiffers and InstrumentError.
+        """
+        replies = await self.instrument.order((), [check.ask for check in checks], check=False)
+        for check, reply in zip(checks, replies, strict=True):
+            await self._compare(check.ask, check, reply, values)
 
     def _written(self, values: Mapping[str, float]) -> dict[str, str]:
         decimals = self.command_map.decimals
@@ -154,6 +159,10 @@ class Role:
 
 class Driving(Role):
     """A role whose output can be switched, with the instrument's own protections: load and supply."""
+
+    def __init__(self, line: Line, command_map: CommandMap, **options: Any) -> None:
+        super().__init__(line, command_map, **options)
+        self._programmed: dict[str, float | None] = {}
 
     async def off(self) -> None:
         """Switch the output off, before anything that waits, and read it back.
@@ -194,6 +203,24 @@ class Driving(Role):
         except ReadBackDiffers:
             await self._carry_out(setting.set, setting.check, {})
         return True
+
+    async def confirm_protection(self) -> None:
+        """Read the protections back as they were programmed last, and off at power-on; changes nothing.
+
+        Raises ReadBackDiffers, InstrumentError.
+        """
+        for name, value in self._programmed.items():
+            setting: Setting = getattr(self._protect, name)
+            if value is not None:
+                await self._confirm(setting.check, {"value": value})
+            elif setting.release_check:
+                await self._confirm(setting.release_check, {})
+        if self._programmed and self._protect.power_on_off:
+            await self._confirm(self._protect.power_on_off.check, {})
+
+    async def errors(self) -> list[tuple[int, str]]:
+        """Empty the instrument's error queue and return what was in it. Raises InstrumentError."""
+        return await self.instrument.errors()
 
     async def tripped(self) -> str | None:
         """Which own protection has latched, such as "under-voltage"; None if none. Raises InstrumentError."""
@@ -286,6 +313,7 @@ class Driving(Role):
     async def _program(self, wanted: Mapping[str, float | None]) -> tuple[str, ...]:
         """Set protections (None = release) and read them back; returns the names that the map lacks."""
         missing: list[str] = []
+        self._programmed = {}
         for name, value in wanted.items():
             setting: Setting | None = getattr(self._protect, name)
             if setting is None:
@@ -293,6 +321,8 @@ class Driving(Role):
                     missing.append(name)
             elif value is not None:
                 await self._carry_out(setting.set, setting.check, {"value": value})
+                self._programmed[name] = value
             elif setting.release:
                 await self._carry_out(setting.release, setting.release_check, {})
+                self._programmed[name] = None
         return tuple(missing)

@@ -121,8 +121,8 @@ async def test_what_was_set_is_confirmed_later_and_nothing_is_sent_but_questions
     await load.set_draw("power", 216.0, 15.84)
     before = len(far_end.heard)
     await load.confirm_draw("power", 216.0, 15.84)
-    assert all(text.endswith("?") for text in far_end.heard[before:])
-    assert len(far_end.heard) == before + 3
+    (message,) = far_end.heard[before:]
+    assert [unit[-1] for unit in message.split(";")] == ["?"] * 3
     far_end.fixed["SOURce:CURRent:LIMit?"] = "100"
     with pytest.raises(ReadBackDiffers, match=r"LIMit\? reads back 100\.0 where 15\.84 was set"):
         await load.confirm_draw("power", 216.0, 15.84)
@@ -179,6 +179,31 @@ async def test_protections_are_programmed_read_back_and_released(name: str) -> N
     far_end.fixed[f"{under}?"] = "0.0"
     with pytest.raises(ReadBackDiffers):
         await load.protect(15.0, 60.0, 900.0, None)
+
+
+async def test_protections_are_confirmed_as_they_were_programmed_last() -> None:
+    """Faults 20 and 21: what the instrument itself would trip at is read back later, and nothing is set anew."""
+    far_end = Settings()
+    load = await load_of(far_end)
+    await load.confirm_protection()  # nothing was programmed yet
+    assert far_end.heard == []
+    await load.protect(15.0, 60.0, 900.0, None)
+    before = len(far_end.heard)
+    await load.confirm_protection()
+    units = [unit for message in far_end.heard[before:] for unit in message.split(";")]
+    assert len(units) == 8  # three levels, three switches, the timer that was released, the power-on state
+    assert all(unit.endswith("?") for unit in units)
+    for question, reply in [
+        ("SOURce:VOLTage:PROTection:UNDer?", "14.9"),
+        ("SOURce:VOLTage:PROTection:UNDer:STATe?", "0"),
+        ("INPut:TIMer:STATe?", "1"),
+        ("INPut:PON:STATe?", "LAST"),
+    ]:
+        far_end.fixed[question] = reply
+        with pytest.raises(ReadBackDiffers, match="reads back"):
+            await load.confirm_protection()
+        del far_end.fixed[question]
+    await load.confirm_protection()
 
 
 async def test_which_protection_has_latched() -> None:
