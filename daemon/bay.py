@@ -165,7 +165,12 @@ class BayRun:
             raise _first(group) from group
         self.charged = conductor.charged
         hands.go(safety.Event.FINISH)
-        self._say("counted", unmeasured_s=round(conductor.ledger.unmeasured_s, 3))
+        self._say(
+            "counted",
+            unmeasured_s=round(conductor.ledger.unmeasured_s, 3),
+            overruns=conductor.overruns,
+            longest_late_s=round(conductor.longest_late_s, 3),
+        )
         return ending
 
     async def _arm(self) -> None:
@@ -196,6 +201,9 @@ class BayRun:
         own = await hands.own_protection() if tripped else None
         if own:
             ending = replace(ending, why=f"{ending.why}; own protection tripped: {own}")
+        path = await checks.open_path(self._instruments, self._plan) if tripped and self.off_confirmed else None
+        if path:
+            ending = replace(ending, why=f"{ending.why}; {path}")
         bay = self._entry.name
         self._outside.ended(bay, self._plan.pack.name, ending.how, ending.why, off_confirmed=self.off_confirmed)
         if self._record is None:  # a run that could not begin leaves its reason, too

@@ -130,6 +130,18 @@ async def pulse(
     return found.ohm
 
 
+async def open_path(instruments: Instruments, plan: Plan) -> str | None:
+    """Say after a trip, with all off, that the groups are well while the load sees no pack (fault 69); else None."""
+    if instruments.cells is None:
+        return None
+    try:
+        load_v = (await instruments.load.read())["voltage_v"]
+        groups_v = tuple((await instruments.cells.read()).values())
+    except InstrumentError:
+        return None
+    return preflight.open_path(groups_v, load_v, plan)
+
+
 async def _look(eyes: Eyes) -> None:
     """Look at every role once, and trip on what has not been seen for too long."""
     for role in ("load", "supply", "cells", "temperature", "voltmeter"):

@@ -25,6 +25,8 @@ SAFETY_BEAT_S = 1.0
 # What is on, its set-points, and that the rest is off are read back this often; first so long after a switching.
 LOOK_OVER_S, FIRST_LOOK_OVER_S = 10.0, 5.0
 LOOK_OVERS_MISSED = 3
+# A sample this share of its period late is said, once in so long; none is ever made up for.
+OVERRUN_SHARE, OVERRUN_SAID_S = 0.5, 60.0
 # The loop wakes a task up to a clock tick early.
 CLOCK_GRAIN_S = 1e-3
 AMBIENT = "ambient_c"
@@ -123,6 +125,8 @@ class Conductor:
         self._full_at: tuple[float, float] | None = None
         self.ledger = Ledger()
         self.charged = False
+        self.overruns, self.longest_late_s = 0, 0.0
+        self._overrun_said_s = float("-inf")
         self.step: PlannedStep | None = None
 
     async def conduct(self) -> Ending:
@@ -170,6 +174,7 @@ class Conductor:
             self._question_for(decision)
             await self._look_over()
             if due:
+                self._note_overrun(beat_s, next_s)
                 beat_s = max(beat_s + next_s, self._loop.time())
             await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
         if await self._hands.bring(Off()):
@@ -219,6 +224,17 @@ class Conductor:
             self._look_overs_missed = 0
             self._openings = self._hands.openings
         self._look_over_s = self._loop.time() + LOOK_OVER_S
+
+    def _note_overrun(self, beat_s: float, period_s: float) -> None:
+        """Count a beat that ends late, so that old decisions are never taken for fresh ones (fault 23)."""
+        late_s = self._loop.time() - beat_s
+        if late_s <= OVERRUN_SHARE * period_s:
+            return
+        self.overruns += 1
+        self.longest_late_s = max(self.longest_late_s, late_s)
+        if self._loop.time() - self._overrun_said_s >= OVERRUN_SAID_S:
+            self._overrun_said_s = self._loop.time()
+            self._say("loop_overrun", late_s=round(late_s, 3), period_s=period_s, overruns=self.overruns)
 
     async def _wait_until(self, beat_s: float) -> None:
         self._eyes.next_beat_s = beat_s

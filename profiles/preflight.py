@@ -111,6 +111,18 @@ def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: 
     return problems
 
 
+def open_path(groups_v: Sequence[float | None], load_v: float | None, plan: Plan) -> str | None:
+    """Words for groups that are well while the load sees no pack: the path between them is open; else None."""
+    low_v, high_v = plan.limits.group_low_v, plan.limits.group_high_v
+    known = [value for value in groups_v if value is not None and low_v <= value <= high_v]
+    if load_v is None or len(known) != plan.pack.series or abs(load_v) >= _SEES_PACK_SHARE * sum(known):
+        return None
+    return (
+        f"the groups are well ({sum(known):.2f} V together), but the load sees {load_v:.2f} V: the path to the pack is "
+        "open (its protection board, a fuse, a clip); it may close again by itself"
+    )
+
+
 def _group(number: int, value: float | None, plan: Plan) -> str:
     """What is wrong with one group, in words; empty if nothing is."""
     low_v, high_v = plan.limits.group_low_v, plan.limits.group_high_v

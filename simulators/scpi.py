@@ -31,7 +31,8 @@ class _Program(NamedTuple):
 class Device:
     """A simulated instrument that understands the common commands and its own table.
 
-    `now` gives the time in seconds. Subclasses give `table`, and `get`, `put`, `limits` for its settings.
+    `now` gives the time in seconds. Subclasses give `table`, and `get`, `put`, `limits` for its settings. `clips`
+    is for tests: a level out of range becomes the nearest end of its range, and no error tells of it.
     """
 
     table: ClassVar[tuple[Command, ...]] = ()
@@ -45,6 +46,7 @@ class Device:
         self.identity = f"BENCHWARDEN,{model},{serial},{firmware}"
         self.now = now
         self.status = Status()
+        self.clips = False
         self._programs: dict[str, _Program] = {}
 
     @classmethod

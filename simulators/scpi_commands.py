@@ -91,6 +91,8 @@ class Level(Command):
         lowest, highest, default = device.limits(self.name)
         if isinstance(value, str):
             value = {"MIN": lowest, "MAX": highest, "DEF": default}[value]
+        if device.clips:
+            value = min(max(value, lowest), highest)
         if not lowest <= value <= highest:
             raise ScpiError(-222, f"{parameters[0]} is not within {lowest:g} to {highest:g} {self.unit}".rstrip())
         device.put(self.name, round(value, self.digits))

@@ -73,7 +73,8 @@ class Bay:
 
     `journal` lists every output change and trip with its time (s): the witness that tests read. ValueError
     at a mode, sense or place that is not known. `contactor`: one lies between the pack and every instrument (the
-    balance taps excepted), open until `hold_contactor`.
+    balance taps excepted), open until `hold_contactor`. `interrupt` opens the pack itself, as its protection board,
+    a fuse or a clip that came off does.
     """
 
     def __init__(
@@ -96,6 +97,7 @@ class Bay:
         self.now_s = start_s
         self.contactor_until_s: float | None = start_s if contactor else None
         self.contactor_is_open = contactor
+        self.interrupted_until_s: float | None = None
         self._voltage_v = 0.0
         self._draw_a = 0.0  # out of the pack: positive discharges
         self._supply_a = 0.0
@@ -168,6 +170,13 @@ class Bay:
         if self.contactor_until_s is None:
             raise ValueError(f"bay {self.name}: found no contactor, right would be Bay(…, contactor=True)")
         self.contactor_until_s = now_s + for_s
+        self._settle()
+
+    def interrupt(self, for_s: float, now_s: float) -> None:
+        """Cut the pack's current off for so many seconds from now on; infinity for good."""
+        self.advance(now_s)
+        self.interrupted_until_s = now_s + for_s
+        self._note("pack interrupted")
         self._settle()
 
     def load_voltage_v(self, index: int) -> float:
@@ -254,6 +263,9 @@ class Bay:
         if self.contactor_until_s is not None and self.contactor_is_open is not (self.now_s >= self.contactor_until_s):
             self.contactor_is_open = not self.contactor_is_open
             self._note(f"contactor {'open' if self.contactor_is_open else 'closed'}")
+        if self.interrupted_until_s is not None and self.now_s >= self.interrupted_until_s:
+            self.interrupted_until_s = None
+            self._note("pack connected again")
         self._solve()
         while self._judge():
             self._solve()
@@ -267,7 +279,7 @@ class Bay:
 
     def _solve(self) -> None:
         emf, ohm, supply = self.pack.emf_v, self.pack.resistance_ohm, self.supply
-        if self.contactor_is_open:  # the instruments see each other, and no pack
+        if self.contactor_is_open or self.interrupted_until_s is not None:  # the instruments see each other, and no pack
             self._voltage_v = supply.voltage_v if supply is not None and supply.on else 0.0
             self._loads_a = held(self._voltage_v, self.loads)
             self._supply_a, self._draw_a = sum(self._loads_a), 0.0
@@ -364,6 +376,8 @@ class Bay:
                 soonest = min(soonest, load.on_since_s + load.timer_s)
         if self.contactor_until_s is not None and self.contactor_until_s > self.now_s:
             soonest = min(soonest, self.contactor_until_s)
+        if self.interrupted_until_s is not None and self.interrupted_until_s > self.now_s:
+            soonest = min(soonest, self.interrupted_until_s)
         return max(soonest, self.now_s)
 
     def _note(self, what: str) -> None:

@@ -187,6 +187,7 @@ async def test_protections_are_confirmed_as_they_were_programmed_last() -> None:
     load = await load_of(far_end)
     await load.confirm_protection()  # nothing was programmed yet
     assert far_end.heard == []
+    await load.stay_off_at_power_on()
     await load.protect(15.0, 60.0, 900.0, None)
     before = len(far_end.heard)
     await load.confirm_protection()
