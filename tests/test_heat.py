@@ -1,0 +1,133 @@
+"""Probes that lie and packs that warm, through the whole chain on virtual time.
+
+What was on, and until when, is read from the journal of the simulated bench, never from the program under test.
+"""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.results.sample import Sample
+from benchwarden.simulators.meter import Meter
+from benchwarden.simulators.start import SimulatedBench
+from tests.test_bay_faults import (
+    CHARGE,
+    DISCHARGE,
+    HERON,
+    LEFT,
+    WAY_TO_OFF_S,
+    Fault,
+    assert_off_within,
+    assert_tripped,
+    broken,
+    device,
+    outputs_at_the_end,
+    placed,
+)
+from tests.virtual_bench import on_virtual_time, run_test
+
+HARD = DISCHARGE.replace('"2C"', '"5C"')
+PLACES = ("middle", "joint", "ambient")
+EVERY_S = 2.0
+
+
+def probe_reads(value: str, place: int) -> Callable[[SimulatedBench], None]:
+    """Let one probe give this text for ever, the others what they gave last."""
+
+    def do(bench: SimulatedBench) -> None:
+        fields = ["+25.000"] * 3
+        fields[place] = value
+        placed(bench, "temperature").endpoint.faults.garbage = ",".join(fields)
+
+    return do
+
+
+@pytest.mark.parametrize("place", range(3))
+@pytest.mark.parametrize("value", ["85.0", "-127.0", "1000.0", "-300"])
+def test_what_a_broken_sensor_answers_trips_on_one_reading(tmp_path: Path, value: str, place: int) -> None:
+    """Fault 67; 85.0 and -127 are what a common digital sensor answers without a measurement (from memory)."""
+    done, fired_s = broken(tmp_path, probe_reads(value, place))
+    assert_tripped(done, rf"temperature {PLACES[place]}_c is -?\d+\.?\d*, allowed -20 to [68]0")
+    assert_off_within(done, fired_s, EVERY_S + WAY_TO_OFF_S)
+    assert done.off_confirmed
+
+
+@pytest.mark.parametrize("value", ["9.9E37", "9.91E37", "NAN", ""])
+def test_an_open_or_shorted_probe_is_a_missing_one(tmp_path: Path, value: str) -> None:
+    """Faults 49 and 67: ten seconds may pass without a temperature."""
+    done, fired_s = broken(tmp_path, probe_reads(value, 0))
+    assert_tripped(done, r"temperature \w+_c has not been seen for 1\d\.\d s, allowed 10 s")
+    assert_off_within(done, fired_s, 10.0 + EVERY_S + WAY_TO_OFF_S)
+
+
+def test_a_probe_that_stands_still_while_the_pack_warms(tmp_path: Path) -> None:
+    """Fault 67: a plausible constant for ever."""
+    done, fired_s = broken(tmp_path, probe_reads("24.0", 0), HARD, soc=1.0)
+    assert_tripped(done, r"temperature \w+_c shows a rise of -?\d\.\d K where .*: the probe fell off")
+    last_s = max(time_s for time_s, what in done.journal if what == "load 1 off")
+    assert last_s - fired_s < 240.0
+
+
+@pytest.mark.parametrize("profile", [DISCHARGE, CHARGE], ids=["discharge", "charge"])
+def test_ten_kelvins_a_minute(tmp_path: Path, profile: str) -> None:
+    """Fault 67: a ramp that no current explains ends every bay before the limit of 80 °C is near."""
+
+    def warm(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.test_time_s >= 60.0:
+            pack = bench.bays["left"].pack
+            pack.core_c += 10.0 / 60.0
+            pack.surface_c += 10.0 / 60.0
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=0.5, each=warm))
+    assert_tripped(done, r"temperature \w+_c rose by \d+\.\d K in")
+    assert done.ending.every_bay
+    assert outputs_at_the_end(done) == set()
+    assert done.run.samples[-1].test_time_s - 60.0 < 180.0
+    assert done.bench.bays["left"].witness.hottest_core_c < 60.0
+
+
+def test_a_bay_needs_a_probe_on_the_pack(tmp_path: Path) -> None:
+    """Fault 67: ambient alone is none, and the bench file is refused."""
+
+    def ambient_only(text: str) -> str:
+        return re.sub(r"sensors = \{[^}]*\}", "sensors = { ambient = 3 }", text)
+
+    with pytest.raises(FileMistakes, match="at least one sensor sits on the pack"):
+        on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, change_bench=ambient_only))
+
+
+def runaway(bench: SimulatedBench, sample: Sample) -> None:
+    """One cell breaks down: its voltage falls away while the current stays, and it heats the pack faster and faster.
+
+    The script's figures are invented; the order of the signs (voltage first, then heat) is common practice, no source.
+    """
+    if sample.test_time_s < 60.0:
+        return
+    age_s = sample.test_time_s - 60.0
+    pack = bench.bays["left"].pack
+    pack.soc[1] -= 0.002
+    rate_k = min(0.05 * 1.03**age_s, 5.0)
+    pack.core_c += rate_k
+    pack.surface_c += rate_k
+
+
+@pytest.mark.parametrize("profile", [DISCHARGE, CHARGE], ids=["discharge", "charge"])
+def test_a_runaway_is_cut_off_early_told_everybody_and_never_gone_on_with(tmp_path: Path, profile: str) -> None:
+    """Fault 68: software's duty is an early off and an alarm; nothing stops the cell."""
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=0.5, each=runaway))
+    assert_tripped(done, r"temperature \w+_c rose by|cells group_2_v is")
+    print(done.ending, done.bench.bays["left"].witness, done.run.samples[-1].test_time_s)
+    assert outputs_at_the_end(done) == set()
+    assert done.off_confirmed
+    assert done.bench.bays["left"].witness.hottest_core_c < 60.0
+    assert [what for _, what in done.journal if what.endswith(" on")] == [done.journal[0][1]]
+
+
+def test_the_surroundings_that_grow_hot_trip(tmp_path: Path) -> None:
+    """Fault 67's neighbour: a room above 60 °C is a broken sensor or a fire."""
+    fault = Fault(lambda bench: setattr(device(bench, "temperature"), "meter", Meter(offset=45.0)))
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=fault))
+    assert_tripped(done, r"temperature ambient_c is 6\d\.?\d*, allowed -20 to 60")
