@@ -3,7 +3,6 @@
 What was on, and until when, is read from the journal of the simulated bench, never from the program under test.
 """
 
-import ast
 import asyncio
 import io
 import math
@@ -51,9 +50,6 @@ from tests.test_bay_faults import (
 )
 from tests.test_nth_fault import ROUND
 from tests.virtual_bench import Done, StandInGuardian, on_virtual_time, run_test
-
-ROOT = Path(__file__).parent.parent
-
 
 # Asked to stop (faults 32 and 39).
 
@@ -319,21 +315,6 @@ def test_what_waits_in_the_loop_would_be_seen(tmp_path: Path, watched_loop: tupl
     (tmp_path / "file").write_text("x")
     time.sleep(0.0)
     assert [one.split("(")[0] for one in seen] == ["io.open", "time.sleep"]
-
-
-def test_instruments_and_safety_never_wait_for_the_shared_pool_of_threads() -> None:
-    """Fault 30: six stuck calls fill it, and what waits behind them is not off."""
-    files = [*ROOT.glob("drivers/*.py")]
-    files += [ROOT / "daemon" / f"{name}.py" for name in ("hands", "eyes", "conductor", "checks", "instruments")]
-    files += [ROOT / "daemon" / f"{name}.py" for name in ("guardian", "raw_wire", "guardian_link", "off")]
-    used = {
-        (path.name, node.attr)
-        for path in files
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
-        if isinstance(node, ast.Attribute) and node.attr in ("to_thread", "run_in_executor")
-    }
-    assert len(files) > 20
-    assert used == set()
 
 
 @pytest.mark.realtime

@@ -16,12 +16,14 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchwarden.daemon import guardian, raw_wire
+from benchwarden.daemon import guardian, install, raw_wire
+from benchwarden.profiles.plan import PlanLimits
 
 pytestmark = pytest.mark.realtime
 
@@ -241,6 +243,7 @@ def arm(bay="left"):
 def beat(n=1, bay="left"): send({{"beat": bay, "n": n, "on": True}})
 def disarm(bay="left"): send({{"disarm": bay, "current_a": {{}}}})
 print(os.getpid(), flush=True)
+OFF = {off!r}
 {body}
 """
 GUARDIAN = """
@@ -520,3 +523,59 @@ def test_a_closed_standard_error_stops_nothing() -> None:
 def test_the_worker_s_command_is_this_program() -> None:
     assert guardian.worker_command("x") == [sys.executable, "-m", "benchwarden.daemon.worker", "x"]
     assert json.loads(json.dumps(entry("TCPIP::127.0.0.1::1::SOCKET")))["threshold_a"] == 0.12
+
+
+# Who is there, before a bay is armed (fault 35).
+
+IDENTITY = ["SHED", "BOX", "7"]
+
+
+def test_the_instrument_of_the_plan_is_known_by_maker_model_and_serial(make_box: Callable[..., Box]) -> None:
+    box = make_box({"*IDN?": "SHED, BOX ,7,2.0"})  # firmware may be renewed
+    assert raw_wire.identify(entry(box.address, identity=IDENTITY)) is None
+    assert box.lines == ["*IDN?"]
+
+
+@pytest.mark.parametrize("answer", ["SHED,BOX,8,1.0", "OTHER,BOX,7,1.0", "SHED,BOX", "0.5", ""])
+def test_anybody_else_is_refused_by_name(make_box: Callable[..., Box], answer: str) -> None:
+    box = make_box({"*IDN?": answer})
+    problem = raw_wire.identify(entry(box.address, identity=IDENTITY))
+    assert problem == f"left load at {box.address} is {answer!r}, expected SHED, BOX, 7"
+    assert box.lines == ["*IDN?"]  # a stranger is told nothing
+
+
+def test_who_does_not_answer_is_refused(make_box: Callable[..., Box]) -> None:
+    box = make_box({"*IDN?": None})
+    problem = raw_wire.identify(entry(box.address, identity=IDENTITY), timeout_s=0.1)
+    assert problem is not None
+    assert problem.startswith(f"left load at {box.address} does not answer the guardian: ")
+    with socket.socket() as nobody:  # bound, but nobody listens
+        nobody.bind(("127.0.0.1", 0))
+        address = f"TCPIP::127.0.0.1::{nobody.getsockname()[1]}::SOCKET"
+        problem = raw_wire.identify(entry(address, identity=IDENTITY))
+    assert problem == f"left load at {address} does not answer the guardian: [Errno 111] Connection refused"
+    problem = raw_wire.identify(entry("ASRL/dev/there-is-none::INSTR", identity=IDENTITY))
+    assert problem is not None
+    assert "does not answer the guardian" in problem
+
+
+def test_a_bay_with_a_stranger_in_it_is_not_armed(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    box = make_box({"*IDN?": "SOMEBODY,ELSE,1,1"})
+    body = """
+        send({"arm": "left", "off": [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]})
+        heard = b""
+        while b"refused" not in heard or not heard.endswith(b"\\n"): heard += line.recv(1000)
+        [said] = [json.loads(one) for one in heard.splitlines() if b"refused" in one]
+        assert said["refused"] == "left" and "expected SHED, BOX, 7" in said["why"], said
+        sys.exit(1)
+    """
+    found, said = Guarded(tmp_path, body, box).end()
+    assert (found, said) == (1, "")
+    assert box.lines == ["*IDN?"]
+
+
+def test_the_layers_speak_in_their_order() -> None:
+    """A blind bay trips before the guardian takes it for dead, and that before systemd does."""
+    blind = [one.default for one in fields(PlanLimits) if one.name in ("blind_voltage_s", "blind_groups_s")]
+    assert [isinstance(one, float) and one < guardian.SILENCE_S for one in blind] == [True, True]
+    assert guardian.SILENCE_S < install.WATCHDOG_S

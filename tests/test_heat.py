@@ -118,8 +118,8 @@ def runaway(bench: SimulatedBench, sample: Sample) -> None:
 def test_a_runaway_is_cut_off_early_told_everybody_and_never_gone_on_with(tmp_path: Path, profile: str) -> None:
     """Fault 68: software's duty is an early off and an alarm; nothing stops the cell."""
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=0.5, each=runaway))
-    assert_tripped(done, r"temperature \w+_c rose by|cells group_2_v is")
-    print(done.ending, done.bench.bays["left"].witness, done.run.samples[-1].test_time_s)
+    assert_tripped(done, r"temperature \w+_c rose by")
+    assert done.ending.every_bay
     assert outputs_at_the_end(done) == set()
     assert done.off_confirmed
     assert done.bench.bays["left"].witness.hottest_core_c < 60.0
