@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 from benchwarden.daemon import safety
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.drivers.errors import InstrumentError
 
 CONFIRM_S = 2.0
 CONFIRM_EVERY_S = 0.1
@@ -62,5 +61,5 @@ async def _once(instruments: Instruments, thresholds_a: Mapping[str, float]) -> 
 async def _quietly(exchange: Awaitable[object]) -> object:
     try:
         return await exchange
-    except InstrumentError as error:
+    except Exception as error:  # noqa: BLE001  whatever one instrument's driver does, the others are switched off too
         return error

@@ -384,7 +384,7 @@ def shed(tmp_path: Path, listener: Listener) -> Iterator[Shed]:
 
 @pytest.mark.realtime
 def test_a_frozen_worker_is_told_by_the_guardian(shed: Shed, listener: Listener) -> None:
-    """Faults 33 to 35 and 40's neighbour: who switched off, in which bay, with which pack, and that it is off."""
+    """Faults 33 to 35: who switched off, in which bay, with which pack, and that it is off."""
     running = shed.run()
     try:
         wait_for(lambda: shed.is_on() and shed.drawn_a() > 5.0 and listener.fetched, 30)

@@ -127,7 +127,7 @@ def test_a_runaway_is_cut_off_early_told_everybody_and_never_gone_on_with(tmp_pa
 
 
 def test_the_surroundings_that_grow_hot_trip(tmp_path: Path) -> None:
-    """Fault 67's neighbour: a room above 60 °C is a broken sensor or a fire."""
+    """A room above 60 °C is a broken sensor or a fire."""
     fault = Fault(lambda bench: setattr(device(bench, "temperature"), "meter", Meter(offset=45.0)))
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=fault))
     assert_tripped(done, r"temperature ambient_c is 6\d\.?\d*, allowed -20 to 60")
