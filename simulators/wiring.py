@@ -279,7 +279,7 @@ class Bay:
 
     def _solve(self) -> None:
         emf, ohm, supply = self.pack.emf_v, self.pack.resistance_ohm, self.supply
-        if self.contactor_is_open or self.interrupted_until_s is not None:  # the instruments see each other, and no pack
+        if self.contactor_is_open or self.interrupted_until_s is not None:  # the instruments see no pack
             self._voltage_v = supply.voltage_v if supply is not None and supply.on else 0.0
             self._loads_a = held(self._voltage_v, self.loads)
             self._supply_a, self._draw_a = sum(self._loads_a), 0.0
