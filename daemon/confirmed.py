@@ -100,6 +100,9 @@ def ask_to_confirm(bench: Path, pack_path: Path, answer: Callable[[], str] = sys
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return REFUSED
+    if not bench.is_file():
+        print(f"{bench}: there is no bench file, beside which this is kept; --bench names another", file=sys.stderr)
+        return REFUSED
     if pack.full_v is None:
         print(f"{pack_path}: {pack.chemistry} is not charged here, so there is nothing to confirm", file=sys.stderr)
         return REFUSED

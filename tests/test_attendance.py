@@ -168,28 +168,27 @@ def shed(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def confirm(shed: Path, monkeypatch: pytest.MonkeyPatch, typed: str, pack: str = "heron.toml") -> int:
-    monkeypatch.setattr("sys.stdin.readline", lambda: typed, raising=False)
+def confirm(shed: Path, typed: str, pack: str = "heron.toml") -> int:
     return confirmed.ask_to_confirm(shed / "bench.toml", shed / pack, lambda: typed)
 
 
-def test_a_person_is_shown_what_is_confirmed_and_says_yes(
-    shed: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert confirm(shed, monkeypatch, "\n") == 2
+def test_a_person_is_shown_what_is_confirmed_and_says_yes(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert confirm(shed, "\n") == 2
     shown = capsys.readouterr()
     assert "Heron (" in shown.out
     assert "li-ion, 6 in series, full at 4.20 V per group (25.20 V)" in shown.out
     assert "default, not from the data sheet" in shown.out
     assert "nothing was confirmed" in shown.err
     assert not (shed / "confirmed").exists()
-    assert confirm(shed, monkeypatch, "yes\n") == 0
+    assert confirm(shed, "yes\n") == 0
     assert "Its first charge is attended" in capsys.readouterr().out
     kept = json.loads((shed / "confirmed" / "heron.json").read_text())
     assert kept["pack"] == "Heron"
     (shed / "dipper.toml").write_text('name = "Dipper"\nchemistry = "nimh"\nseries = 6\nrated_capacity = "2 Ah"\n')
-    assert confirm(shed, monkeypatch, "yes\n", "dipper.toml") == 2
-    assert confirm(shed, monkeypatch, "yes\n", "nowhere.toml") == 2
+    assert confirm(shed, "yes\n", "dipper.toml") == 2
+    assert confirm(shed, "yes\n", "nowhere.toml") == 2
+    assert confirmed.ask_to_confirm(shed / "attic.toml", shed / "heron.toml", lambda: "yes\n") == 2
+    assert "attic.toml: there is no bench file" in capsys.readouterr().err
 
 
 def job_of(shed: Path, profile: str = "charge") -> Job:
