@@ -255,8 +255,13 @@ CATALOGUE: dict[int, Fault] = {
     ),
     28: Fault(
         "the whole USB bus goes away together",
-        ("test_bay_faults::test_a_burst_that_nobody_sees_is_ended_by_the_load_s_own_timer",),
-        "needs hardware for the bus itself; several ports that vanish together are not made here yet",
+        (
+            "test_settings_kept::test_when_every_line_is_dead_at_once_the_load_s_own_protection_ends_the_draw",
+            "test_settings_kept::test_lines_that_come_back_together_switch_off_and_nothing_on",
+            "test_settings_kept::test_a_blink_of_all_lines_costs_a_reading_each_and_the_run_goes_on",
+            "test_bay_faults::test_a_burst_that_nobody_sees_is_ended_by_the_load_s_own_timer",
+        ),
+        "needs hardware for the bus itself",
     ),
     # This program, its host and its clocks.
     29: Fault(

@@ -3,6 +3,7 @@
 The whole chain runs on virtual time. What was on, and until when, is read from the journal of the simulated bench.
 """
 
+import asyncio
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -239,3 +240,56 @@ def test_a_load_that_was_on_by_hand_and_back_off_between_two_looks_is_seen_by_it
     done, fired_s = broken(tmp_path, touch, rest)
     assert_tripped(done, r"load current_a is -2\.\d+, allowed -0\.\d+ to 0\.\d+")
     assert_off_within(done, fired_s, 1.0 + WAY_TO_OFF_S)
+
+
+# What the instrument itself does when nobody reaches it any more.
+
+
+def test_when_every_line_is_dead_at_once_the_load_s_own_protection_ends_the_draw(tmp_path: Path) -> None:
+    """Fault 28: load and meters on one bus that goes away; off cannot be sent, and the guardian stays armed."""
+
+    def all_away(bench: SimulatedBench) -> None:
+        for place in bench.instruments.values():
+            place.endpoint.faults.deaf = True
+
+    done, fired_s = broken(tmp_path, all_away)
+    assert_tripped(done, r"has not been seen for")
+    assert not done.off_confirmed
+    assert not done.guardian.disarmed
+    assert outputs_at_the_end(done) == {"load 1"}
+    bay = done.bench.bays["left"]
+    bay.advance(fired_s + 4 * 3600.0)
+    assert [what for _, what in bay.journal][-2:] == ["load 1 tripped: under-voltage", "load 1 off"]
+    assert bay.witness.lowest_group_v > 2.0  # the load sees the pack only: the weakest group goes a little below 2.2 V
+
+
+def test_lines_that_come_back_together_switch_off_and_nothing_on(tmp_path: Path) -> None:
+    """Fault 28: a bus that was reset; 4 s are longer than anybody may be blind."""
+
+    def away(bench: SimulatedBench) -> None:
+        for place in bench.instruments.values():
+            place.endpoint.faults.deaf = True
+            asyncio.get_running_loop().call_later(4.0, setattr, place.endpoint.faults, "deaf", False)
+
+    done, fired_s = broken(tmp_path, away)
+    assert_tripped(done, r"has not been seen for")
+    assert_off_within(done, fired_s, 4.0 + WAY_TO_OFF_S)
+    assert done.off_confirmed
+
+
+def test_a_blink_of_all_lines_costs_a_reading_each_and_the_run_goes_on(tmp_path: Path) -> None:
+    """Fault 28: half a second; every setting is read back after the new connections."""
+
+    def blink(bench: SimulatedBench) -> None:
+        for place in bench.instruments.values():
+            place.endpoint.faults.drop_connection = True
+
+    done, _ = broken(tmp_path, blink, soc=0.12)
+    assert done.ending.how == "finished", done.ending
+    assert {event["role"] for event in done.run.events_named("missed")} == {
+        "load",
+        "supply",
+        "cells",
+        "temperature",
+        "voltmeter",
+    }
