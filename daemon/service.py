@@ -28,6 +28,7 @@ from benchwarden.daemon.jobs import Job, load_bench, prepare
 from benchwarden.daemon.outside import Outside, check_alarms
 from benchwarden.daemon.progress import Progress, View
 from benchwarden.daemon.run_info import run_info
+from benchwarden.daemon.telling import Telling
 from benchwarden.daemon.waiting_list import Refused
 from benchwarden.daemon.worker import leave_signals_to_guardian, run_one
 from benchwarden.daemon.worker_socket import WorkerSocket
@@ -102,12 +103,16 @@ class Service:
             raise Refused(f"there is no bay {request.get('bay')!r}; known: {', '.join(self.bays)}")
         return keeper
 
+    def states(self) -> dict[str, dict[str, Any]]:
+        """Return what is known of each bay as JSON data."""
+        return {name: keeper.as_data() for name, keeper in self.bays.items()}
+
     async def _status(self, request: Mapping[str, Any]) -> dict[str, Any]:
         return {
             "bench": self._bench.name,
             "pid": os.getpid(),
             "utc": utc_text(clock.unix_s()),
-            "bays": {name: keeper.as_data() for name, keeper in self.bays.items()},
+            "bays": self.states(),
         }
 
     async def _list(self, request: Mapping[str, Any]) -> dict[str, Any]:
@@ -243,6 +248,9 @@ class Board:
     def end(self, bay: str, how: str) -> None:
         """Nothing: the list says how a test ended."""
 
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        """Nothing: what people want to read is noted."""
+
     def note(self, text: str) -> None:
         """Print a line, from a thread that may be held up."""
         self._progress.note(f"{utc_text(clock.unix_s())} {text}")
@@ -308,6 +316,8 @@ async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: i
     tell_by = alarm_command(path) if check_alarms(bench, path) else None
     outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated)
     cooling = WhileCooling(outside)
+    places = {entry.name: entry.places for entry in bench.bay}
+    telling = Telling(bench.name, places, board, lambda: board.service.states() if board.service else {})
     with closing(GuardianLink(descriptor)) as guardian:
         service = board.service = Service(
             bench,
@@ -315,7 +325,7 @@ async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: i
             runs,
             state,
             lambda job, ask: run_one(
-                bench, job, runs, guardian, board, ask, cooling if job.profile_name == COOLING else outside
+                bench, job, runs, guardian, telling, ask, cooling if job.profile_name == COOLING else outside
             ),
             board.note,
             over=lambda run: in_child("report", str(run)),
@@ -323,7 +333,8 @@ async def _work(bench: Bench, path: Path, runs: Path, state: Path, descriptor: i
         await service.begin()
         for line in state_folder.words_of_before(state):
             board.note(f"the guardian of the service before said: {line}")
-        async with outside, WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle):
+        feed = telling.served_at(state / state_folder.FEED_SOCKET)
+        async with outside, WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle), feed:
             board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
             unsealed = await asyncio.to_thread(interrupted_runs, runs)
             if unsealed:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 LOCK_FILE = "service.lock"
 WORKER_SOCKET = "worker.sock"
+FEED_SOCKET = "feed.sock"
 GUARDIAN_SOCKET = "guardian.sock"
 GUARDIAN_LOG = "guardian.log"
 GUARDIAN_LOG_BEFORE = "guardian-before.log"
