@@ -103,11 +103,11 @@ def state_of(options: argparse.Namespace) -> Path:
 
 
 def refuse_beside_a_service(bench: Path) -> None:
-    """Leave with exit code 2 if a service has this bench: it and a run would switch each other off."""
+    """Leave with exit code 2 if a service or a run has this bench: they would switch each other off."""
     state = state_folder.state_folder(bench, None)
     who = state_folder.holder(state)
     if who:
-        print(f"{state}: a service has this bench ({who}); `benchwarden add`, or end it first", file=sys.stderr)
+        print(f"{state}: this bench is in use: {who}; end that first", file=sys.stderr)
         raise SystemExit(REFUSED)
 
 

@@ -5,6 +5,7 @@ import subprocess
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 
+NOTHING_TO_SHOW, BAD_INPUT = 0, 2  # exit codes after which it is not started again
 AGAIN_S = 10.0
 GRACE_S = 5.0
 # What shows must never take the processor from what watches.
@@ -25,7 +26,10 @@ class Front:
             return
         if self._child is not None:
             code, self._child = self._child.returncode, None
-            self._tell(f"the front ended with exit code {code}; it is started again")
+            if code in (NOTHING_TO_SHOW, BAD_INPUT):
+                self._due_s = float("inf")
+            else:
+                self._tell(f"the front ended with exit code {code}; it is started again")
         if now_s < self._due_s:
             return
         self._due_s = now_s + AGAIN_S

@@ -5,11 +5,10 @@ import json
 import os
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 
 from benchwarden.daemon import control
-from benchwarden.daemon.guardian import Guardian, alarm_command, worker_command
+from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
 READER_GONE = 141  # what a shell says of a program that was ended by a closed pipe
@@ -63,6 +62,7 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     plan.add_argument("--json", action="store_true", help="machine-readable")
     run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    run.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
@@ -78,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("run", metavar="RUN", help="the run folder")
     again.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     again.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    again.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
     again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
     again.set_defaults(command=_continue)
 
@@ -155,11 +156,15 @@ def _serve(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.worker import Orders
+    from benchwarden.daemon.serve import run
 
-    control.refuse_beside_a_service(Path(options.bench))
-    orders = Orders(options.bench, options.profile, _packs(options), options.runs)
-    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
+    orders = {
+        "bench": options.bench,
+        "profile": options.profile,
+        "packs": _packs(options),
+        "runs": options.runs,
+    }
+    return run(orders, Path(options.bench).absolute(), control.state_of(options))
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -180,8 +185,8 @@ def _plan(options: argparse.Namespace) -> int:
 def _continue(options: argparse.Namespace) -> int:
     from benchwarden.daemon.continue_run import prepare_continuation
     from benchwarden.daemon.jobs import load_bench
+    from benchwarden.daemon.serve import run
     from benchwarden.daemon.show_plan import as_text
-    from benchwarden.daemon.worker import Orders
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
@@ -193,9 +198,8 @@ def _continue(options: argparse.Namespace) -> int:
     if options.plan:
         print(f"\n{as_text([found.job])}")
         return 0
-    control.refuse_beside_a_service(path)
-    orders = Orders(options.bench, "", {}, options.runs, continues=options.run)
-    return Guardian(worker_command(json.dumps(asdict(orders))), alarm=alarm_command(options.bench)).run()
+    orders = {"bench": options.bench, "profile": "", "packs": {}, "runs": options.runs, "continues": options.run}
+    return run(orders, path.absolute(), control.state_of(options))
 
 
 def _seal(options: argparse.Namespace) -> int:

@@ -86,7 +86,9 @@ def holder(state: Path) -> str | None:
 
 
 def _taken(state: Path) -> str:
-    return f"{state}: a service runs already: {_who(state)}; one for each bench would be right"
+    return (
+        f"{state}: this bench is in use: {_who(state)}; end that first, or put a test on its list (`benchwarden add`)"
+    )
 
 
 def _who(state: Path) -> str:

@@ -14,7 +14,7 @@ from contextlib import AsyncExitStack, closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchwarden.daemon import clock, space
+from benchwarden.daemon import clock, space, state_folder
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask
@@ -31,7 +31,7 @@ from benchwarden.daemon.record import Record
 from benchwarden.daemon.run_desk import Finished, RunDesk
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.sealing import seal_interrupted
-from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET, StateRefused
 from benchwarden.daemon.telling import Telling
 from benchwarden.daemon.worker_socket import WorkerSocket
 from benchwarden.profiles.mistakes import FileMistakes
@@ -164,8 +164,10 @@ def main(arguments: Sequence[str]) -> int:
     """Carry out the orders on the bench that the bench file names; returns the exit code."""
     leave_signals_to_guardian()
     orders = Orders(**json.loads(arguments[0]))
-    path = Path(orders.bench)
+    path, state = Path(orders.bench), Path(orders.state) if orders.state else None
     try:
+        if state:
+            state_folder.share(state)  # held until this process ends
         bench = load_bench(path)
         if orders.continues:
             jobs = [prepare_continuation(bench, path, Path(orders.continues)).job]
@@ -186,10 +188,12 @@ def main(arguments: Sequence[str]) -> int:
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
+    except StateRefused as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
     seal_interrupted(runs)
     progress = Progress()
     try:
-        state = Path(orders.state) if orders.state else None
         code, folders = asyncio.run(
             _work(bench, jobs, runs, state, int(arguments[1]), progress, alarm_command(path) if tells else None)
         )

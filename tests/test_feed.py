@@ -2,12 +2,19 @@
 
 import asyncio
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchwarden.daemon.feed import LONGEST, READERS, Feed, Reader
+
+
+async def until(what: Callable[[], bool]) -> None:
+    async with asyncio.timeout(5.0):
+        while not what():  # noqa: ASYNC110  nobody tells
+            await asyncio.sleep(0)
 
 
 async def lines_of(path: Path, count: int) -> list[dict[str, Any]]:
@@ -51,8 +58,7 @@ def test_a_reader_is_greeted_and_then_told(tmp_path: Path) -> None:
             assert not feed.heard
             feed.tell({"kind": "sample", "seq": 1})  # nobody reads it
             reading = asyncio.create_task(lines_of(path, 3))
-            while not feed.heard:
-                await asyncio.sleep(0)
+            await until(lambda: feed.heard)
             feed.tell({"kind": "sample", "seq": 2})
             feed.tell({"kind": "event", "seq": 1})
             said = await reading
@@ -66,10 +72,9 @@ def test_a_reader_is_greeted_and_then_told(tmp_path: Path) -> None:
 def test_a_frozen_reader_holds_nobody_up_and_keeps_nothing_without_end(tmp_path: Path) -> None:
     async def work() -> None:
         path = tmp_path / "feed.sock"
-        async with Feed(path, lambda: []) as feed:
+        async with Feed(path, list) as feed:
             frozen, writer = await asyncio.open_unix_connection(str(path), limit=1)
-            while not feed.heard:
-                await asyncio.sleep(0)
+            await until(lambda: feed.heard)
             frozen._transport.pause_reading()  # type: ignore[attr-defined]
             text = "x" * 500
             for number in range(5 * LONGEST):
@@ -87,10 +92,9 @@ def test_a_frozen_reader_holds_nobody_up_and_keeps_nothing_without_end(tmp_path:
 def test_more_readers_than_are_served_are_told_so(tmp_path: Path) -> None:
     async def work() -> None:
         path = tmp_path / "feed.sock"
-        async with Feed(path, lambda: []) as feed:
+        async with Feed(path, list) as feed:
             held = [await asyncio.open_unix_connection(str(path)) for _ in range(READERS)]
-            while len(feed._readers) < READERS:
-                await asyncio.sleep(0)
+            await until(lambda: len(feed._readers) == READERS)
             [refused] = await lines_of(path, 1)
             assert refused == {"kind": "error", "error": f"{READERS} readers are served at once"}
             for _, writer in held:
@@ -102,10 +106,9 @@ def test_more_readers_than_are_served_are_told_so(tmp_path: Path) -> None:
 def test_a_value_that_json_does_not_know_is_refused(tmp_path: Path) -> None:
     async def work() -> None:
         path = tmp_path / "feed.sock"
-        async with Feed(path, lambda: []) as feed:
+        async with Feed(path, list) as feed:
             _, writer = await asyncio.open_unix_connection(str(path))
-            while not feed.heard:
-                await asyncio.sleep(0)
+            await until(lambda: feed.heard)
             with pytest.raises(ValueError, match="not JSON compliant"):
                 feed.tell({"kind": "sample", "voltage_v": float("nan")})
             writer.close()

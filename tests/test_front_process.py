@@ -1,4 +1,4 @@
-"""The guardian's hold on the front: started again when it dies, ended last, and never waited for while bays are watched."""
+"""The guardian's hold on the front: started again when it dies, ended last, and nobody waits for it."""
 
 import os
 import signal

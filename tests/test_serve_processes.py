@@ -92,8 +92,8 @@ def service(tmp_path: Path) -> Iterator[Service]:
 def test_add_start_status_stop(service: Service) -> None:
     second = service.say("serve")
     assert second.returncode == 2
-    assert f"a service runs already: process {service.process.pid}" in second.stderr
-    assert "a service has this bench" in service.say("run", "draw.toml", "left=pack.toml").stderr
+    assert f"this bench is in use: process {service.process.pid}" in second.stderr
+    assert "this bench is in use" in service.say("run", "draw.toml", "left=pack.toml").stderr
     service.draw()
     wait_for(lambda: service.status()["guardian"]["armed"] == {"left": {"on": True}}, 5)  # at the next sign of life
     found = service.status()

@@ -34,7 +34,7 @@ def test_one_service_and_its_worker_keep_the_others_out(tmp_path: Path) -> None:
     guardian = hold(tmp_path, "process 1, bench boat shed")
     worker = share(tmp_path)
     for end in (guardian, worker):  # while either lives, and says who it is
-        with pytest.raises(StateRefused, match="a service runs already: process 1, bench boat shed"):
+        with pytest.raises(StateRefused, match="this bench is in use: process 1, bench boat shed"):
             hold(tmp_path, "process 2")
         assert holder(tmp_path) == "process 1, bench boat shed"
         os.close(end)
