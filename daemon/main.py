@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import control
+from benchwarden.daemon import control, watching
 from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
@@ -20,6 +20,7 @@ the power that needs no computer; keep to local codes, and ask a qualified perso
 exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to switch off
 serve: 0 stopped with every bay confirmed off, 1 not confirmed, 2 bad input or served already, 4 as above
 status, stop, morning: 0 fine, 1 a bay tripped, is not confirmed off or did not finish, 2 refused or no service
+wait: 0 finished, 1 tripped or not confirmed off, 2 no service, 3 stopped
 """
 
 
@@ -71,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
     serving.set_defaults(command=_serve)
     control.add_commands(commands)
+    watching.add_commands(commands)
 
     again = commands.add_parser(
         "continue", help="go on with a run that was cut short, from a step boundary, as a new run"
@@ -120,7 +122,9 @@ def _parser() -> argparse.ArgumentParser:
 
     simulate = commands.add_parser("simulate", help="serve a simulated bench on this machine")
     simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
-    simulate.add_argument("--factor", type=float, default=1.0, help="times real speed, 1 to 20 (default: 1)")
+    simulate.add_argument(
+        "--soc", type=float, help="how full the packs begin, 0 to 1 (default: as in the demonstration)"
+    )
     simulate.set_defaults(command=_simulate)
     return parser
 
@@ -251,7 +255,7 @@ def _compare(options: argparse.Namespace) -> int:
 def _simulate(options: argparse.Namespace) -> int:
     from benchwarden.daemon.demo import simulate
 
-    return simulate(Path(options.bench), options.factor)
+    return simulate(Path(options.bench), options.soc)
 
 
 if __name__ == "__main__":

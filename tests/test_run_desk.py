@@ -1,6 +1,7 @@
 """A single run answers at the same sockets as a service: status, stop and the live feed, with real processes."""
 
 import json
+import signal
 import socket
 import subprocess
 from pathlib import Path
@@ -47,10 +48,30 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
         assert second.returncode == 2
         assert "this bench is in use: process" in second.stderr
 
+        watch, tail, waiting = (
+            subprocess.Popen(
+                [*BENCHWARDEN, word, *more], cwd=tmp_path, env=ENVIRONMENT, stdout=subprocess.PIPE, text=True
+            )
+            for word, *more in (("watch", "left"), ("tail", "--json"), ("wait", "left"))
+        )
+        watched = next(iter(watch.stdout or ()))
+        assert "left: step 1/2 discharge" in watched
+        assert "lowest group" in watched
+
         stopped = say(shed, "stop", "left")
         assert stopped.returncode == 0, stopped.stderr
         assert not shed.is_on()
+        assert waiting.wait(20) == 3
+        assert "left: stopped (asked to stop), Sanderling; off confirmed" in waiting.communicate()[0]
         assert run.wait(30) == 3
+        for looking in (watch, tail):
+            looking.send_signal(signal.SIGINT)
+        assert watch.wait(10) == 0
+        watch.communicate()
+        events = [json.loads(line) for line in tail.communicate()[0].splitlines()]
+        assert tail.returncode == 0
+        assert events[-1]["event"] == "ended"
+        assert [one["seq"] for one in events] == list(range(events[0]["seq"], events[-1]["seq"] + 1))
     finally:
         run.kill()
         run.communicate()
