@@ -154,6 +154,36 @@ class Alarms(BaseModel):
     alive_end_url: str | None = Field(default=None, pattern=r"^https?://\S+$")
 
 
+class Mqtt(BaseModel):
+    """Where what happens is published: `url` is mqtt:// or mqtts://; a sample at most once in `every` for each bay.
+
+    User and password stand in `secret_file` (two lines `user = …` and `password = …`, readable by its owner only) or
+    in the environment. `ca_file` names who signed the broker's certificate, where it is none that the machine knows;
+    `certificate_file` and `key_file` are a client's own. Paths count from the bench file.
+    """
+
+    model_config = _STRICT
+    url: str = Field(pattern=r"^mqtts?://[^\s/@:]+(:\d+)?$")
+    every_s: Duration = Field(default=1.0, alias="every", ge=0.1)
+    secret_file: str | None = Field(default=None, min_length=1)
+    ca_file: str | None = Field(default=None, min_length=1)
+    certificate_file: str | None = Field(default=None, min_length=1)
+    key_file: str | None = Field(default=None, min_length=1)
+
+
+class Page(BaseModel):
+    """The page: where it listens, and the names by which browsers may ask for it beside that.
+
+    `tokens_file`: lines `view = …` and `operate = …`, readable by its owner only. Without it, it listens on this
+    machine only and nobody operates through it.
+    """
+
+    model_config = _STRICT
+    at: str = Field(default="127.0.0.1:8640", pattern=r"^(\[[0-9a-fA-F:]+\]|[^\s:/]+):\d{1,5}$")
+    hosts: list[str] = Field(default_factory=list)
+    tokens_file: str | None = Field(default=None, min_length=1)
+
+
 def _several(found: object) -> object:
     return [found] if isinstance(found, dict) else found
 
@@ -271,6 +301,8 @@ class Bench(BaseModel):
     runs: str = "runs"
     simulated: bool = False
     alarms: Alarms = Alarms()
+    mqtt: Mqtt | None = None
+    page: Page | None = None
     bay: list[BayEntry] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -295,7 +327,13 @@ class Bench(BaseModel):
 
 def read_bench(text: str, where: str) -> Bench:
     """Return the checked content of a bench file; FileMistakes with every mistake it has."""
-    known = {"": keys_of(Bench), "alarms": keys_of(Alarms), "bay": keys_of(BayEntry)}
+    known = {
+        "": keys_of(Bench),
+        "alarms": keys_of(Alarms),
+        "mqtt": keys_of(Mqtt),
+        "page": keys_of(Page),
+        "bay": keys_of(BayEntry),
+    }
     known["bay.contactor"] = keys_of(ContactorEntry)
     for role, model in _ENTRIES.items():
         known[f"bay.{role}"] = keys_of(model)

@@ -78,12 +78,12 @@ def main(arguments: Sequence[str]) -> int:
     return code
 
 
-def simulate(bench_path: Path, factor: float) -> int:
-    """Serve a simulated bench until interrupted, and write the bench file that reaches it."""
-    if not 1.0 <= factor <= LIVE_FACTOR:
-        print(f"command line: --factor is {factor:g}; right would be 1 to {LIVE_FACTOR:g}", file=sys.stderr)
+def simulate(bench_path: Path, soc: float | None) -> int:
+    """Serve a simulated bench until interrupted, and write the bench file that reaches it; `soc`: 0 to 1."""
+    if soc is not None and not 0.0 <= soc <= 1.0:
+        print(f"command line: --soc is {soc:g}; right would be 0 to 1", file=sys.stderr)
         return BAD_INPUT
-    start.simulate(bench_path, factor=factor)
+    start.simulate(bench_path, soc=soc)
     return 0
 
 

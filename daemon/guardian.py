@@ -34,6 +34,7 @@ from typing import Any
 
 from benchwarden.daemon import notify, raw_wire
 from benchwarden.daemon.contactor import Contactor
+from benchwarden.daemon.front_process import Front
 from benchwarden.daemon.guardian_desk import Desk
 
 SILENCE_S = 5.0
@@ -83,6 +84,7 @@ class Guardian:
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
     `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarms.py).
     `hold`: descriptors of locks that the worker inherits, so that they last while either lives.
+    `front`: a command that shows what the worker does to people elsewhere; it may die and is then started again.
     Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what
     each instrument answered last.
     """
@@ -98,6 +100,7 @@ class Guardian:
         tell: Tell = to_terminal,
         alarm: Sequence[str] | None = None,
         hold: Sequence[int] = (),
+        front: Sequence[str] | None = None,
     ) -> None:
         self._command = command
         self._silence_s, self._assert_off_s = silence_s, assert_off_s
@@ -106,6 +109,7 @@ class Guardian:
         self._tell = tell
         self._alarm = alarm
         self._hold = list(hold)
+        self._front = Front(front, tell) if front else None
         self.timeline: list[tuple[float, str, str]] = []
         self.outcomes: dict[str, str] = {}
         self._armed: dict[str, _Armed] = {}
@@ -131,8 +135,12 @@ class Guardian:
                 notify.notify(notify.READY)
                 if self._stop_s is not None:
                     self._worker.terminate()
-                why = self._watch()
-                return self._take_over(why) if self._armed else self._wait()
+                try:
+                    why = self._watch()
+                    return self._take_over(why) if self._armed else self._wait()
+                finally:
+                    if self._front:
+                        self._front.end()
 
     def _ask_to_stop(self) -> None:
         notify.notify(notify.STOPPING)
@@ -232,6 +240,8 @@ class Guardian:
             self._alive, self._alive_due_s = self._alive + 1, now + ALIVE_S
             notify.notify(notify.ALIVE)
             self._send({"alive": self._alive})
+            if self._front:
+                self._front.keep(now)
         if now < self._renew_due_s:
             return
         self._renew_due_s = now + RENEW_S

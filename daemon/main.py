@@ -4,12 +4,11 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Collection, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import control, instrument_lock
-from benchwarden.daemon.guardian import Guardian, alarm_command, worker_command
+from benchwarden.daemon import control, instrument_lock, watching
+from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
 _ATTENDED = "somebody sits beside the bench all the time; a pack's first charge needs it"
@@ -22,6 +21,7 @@ the power that needs no computer; keep to local codes, and ask a qualified perso
 exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to switch off
 serve: 0 stopped with every bay confirmed off, 1 not confirmed, 2 bad input or served already, 4 as above
 status, stop, morning: 0 fine, 1 a bay tripped, is not confirmed off or did not finish, 2 refused or no service
+wait: 0 finished, 1 tripped or not confirmed off, 2 no service, 3 stopped
 """
 
 
@@ -71,6 +71,7 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--json", action="store_true", help="machine-readable")
     run.add_argument("--attended", action="store_true", help=_ATTENDED)
     run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    run.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
     plan.set_defaults(command=_plan)
     run.set_defaults(command=_run)
 
@@ -79,6 +80,7 @@ def _parser() -> argparse.ArgumentParser:
     serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
     serving.set_defaults(command=_serve)
     control.add_commands(commands)
+    watching.add_commands(commands)
 
     again = commands.add_parser(
         "continue", help="go on with a run that was cut short, from a step boundary, as a new run"
@@ -86,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("run", metavar="RUN", help="the run folder")
     again.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     again.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    again.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
     again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
     again.add_argument("--attended", action="store_true", help=_ATTENDED)
     again.set_defaults(command=_continue)
@@ -135,7 +138,9 @@ def _parser() -> argparse.ArgumentParser:
 
     simulate = commands.add_parser("simulate", help="serve a simulated bench on this machine")
     simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
-    simulate.add_argument("--factor", type=float, default=1.0, help="times real speed, 1 to 20 (default: 1)")
+    simulate.add_argument(
+        "--soc", type=float, help="how full the packs begin, 0 to 1 (default: as in the demonstration)"
+    )
     simulate.set_defaults(command=_simulate)
     return parser
 
@@ -171,16 +176,16 @@ def _serve(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.worker import Orders
+    from benchwarden.daemon.serve import run
 
-    orders = Orders(options.bench, options.profile, _packs(options), options.runs, attended=options.attended)
-    return _work(options.bench, orders.packs, worker_command(json.dumps(asdict(orders))))
-
-
-def _work(bench: str, bays: Collection[str], command: Sequence[str]) -> int:
-    """Run a worker under the guardian while no other program may switch these bays."""
-    with instrument_lock.held(Path(bench), bays) as hold:
-        return Guardian(command, alarm=alarm_command(bench), hold=hold).run()
+    orders = {
+        "bench": options.bench,
+        "profile": options.profile,
+        "packs": _packs(options),
+        "runs": options.runs,
+        "attended": options.attended,
+    }
+    return run(orders, Path(options.bench).absolute(), control.state_of(options), list(orders["packs"]))
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -205,8 +210,8 @@ def _plan(options: argparse.Namespace) -> int:
 def _continue(options: argparse.Namespace) -> int:
     from benchwarden.daemon.continue_run import prepare_continuation
     from benchwarden.daemon.jobs import load_bench
+    from benchwarden.daemon.serve import run
     from benchwarden.daemon.show_plan import as_text
-    from benchwarden.daemon.worker import Orders
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
@@ -219,8 +224,15 @@ def _continue(options: argparse.Namespace) -> int:
     if options.plan:
         print(f"\n{shown}")
         return 0
-    orders = Orders(options.bench, "", {}, options.runs, continues=options.run, attended=options.attended)
-    return _work(options.bench, [found.job.entry.name], worker_command(json.dumps(asdict(orders))))
+    orders = {
+        "bench": options.bench,
+        "profile": "",
+        "packs": {},
+        "runs": options.runs,
+        "continues": options.run,
+        "attended": options.attended,
+    }
+    return run(orders, path.absolute(), control.state_of(options), [found.job.entry.name])
 
 
 def _confirm(options: argparse.Namespace) -> int:
@@ -281,7 +293,7 @@ def _compare(options: argparse.Namespace) -> int:
 def _simulate(options: argparse.Namespace) -> int:
     from benchwarden.daemon.demo import simulate
 
-    return simulate(Path(options.bench), options.factor)
+    return simulate(Path(options.bench), options.soc)
 
 
 if __name__ == "__main__":

@@ -3,8 +3,9 @@
 import shutil
 import sys
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchwarden.daemon import clock
 from benchwarden.profiles.plan import Plan
@@ -17,13 +18,14 @@ LONGEST_S = 999 * 3600.0  # shown at most, so that no line grows
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What is shown of one bay: its plan's names and times, and the newest sample."""
+    """What is shown of one bay: its plan's names and times, the newest sample, its run's folder below the runs."""
 
     pack: str
     steps: int
     sample: Sample
     left_s: float
     ended: str = ""
+    run: str = ""
 
 
 def left_s(plan: Plan, sample: Sample) -> float:
@@ -69,7 +71,10 @@ class Shown(Protocol):
         """Show how a bay's run ended."""
 
     def note(self, text: str) -> None:
-        """Say an event that people want to read."""
+        """Say something that people want to read."""
+
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        """Pass on one event of a bay's run as it stands in its record."""
 
 
 class Progress:
@@ -99,6 +104,9 @@ class Progress:
         with self._lock:
             if len(self._notes) < 200:
                 self._notes.append(text)
+
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        """Nothing: what people want to read at a terminal is noted."""
 
     def close(self) -> None:
         """Print what is left; waits at most 2 s for a terminal that does not take it."""

@@ -31,8 +31,12 @@ class Record:
         reserve_bytes: int = RESERVE_BYTES,
         disk: Disk | None = None,
         clocks: Callable[[], clock.Clocks] = clock.clocks,
+        heard: Callable[[Mapping[str, Any]], None] | None = None,
     ) -> None:
-        """Write run.json and open the files; raises FolderError (no room, among others) or OSError."""
+        """Write run.json and open the files; `heard` gets every event in the loop's thread, once it is handed on.
+
+        Raises FolderError (no room, among others) or OSError.
+        """
         self.path = path
         needed = space.needed_bytes(info)
         refused = space.refusal(path, needed, disk)
@@ -45,6 +49,7 @@ class Record:
         self._loop = asyncio.get_running_loop()
         self._started_s = self._loop.time()
         self._events = 0
+        self._heard = heard
         self._numbering = threading.Lock()
         self._clocks = clocks
         self._last_clocks = clocks()
@@ -97,17 +102,18 @@ class Record:
         """Hand one event to the writer; may be called from any thread."""
         with self._numbering:
             time_s = self._loop.time() - self._started_s
-            line = folder.event_line(
-                {
-                    "seq": self._events + 1,
-                    "test_time_s": round(time_s, 6),
-                    "utc": folder.utc_text(self._started_unix_s + time_s),
-                    "event": event,
-                    **details,
-                }
-            )
+            said = {
+                "seq": self._events + 1,
+                "test_time_s": round(time_s, 6),
+                "utc": folder.utc_text(self._started_unix_s + time_s),
+                "event": event,
+                **details,
+            }
             self._events += 1
-            self._writer.put_event(line)
+            self._writer.put_event(folder.event_line(said))
+        if self._heard:
+            with suppress(RuntimeError):  # the loop has ended
+                self._loop.call_soon_threadsafe(self._heard, said)
 
     def close(self) -> None:
         """Write and sync what waits."""

@@ -1,17 +1,18 @@
-"""`benchwarden serve`: this process becomes the guardian of a worker that serves waiting lists.
+"""`benchwarden serve` and `run`: this process becomes the guardian, of a service or of a single run.
 
-Exit codes: 0 asked to stop and every bay confirmed off, 1 not confirmed, 2 bad input or another service there, 4 the
-guardian had to switch off.
+Exit codes of `serve`: 0 asked to stop and every bay confirmed off, 1 not confirmed, 2 bad input or another service
+there, 4 the guardian had to switch off. Those of `run` stand in daemon/worker.py.
 """
 
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from benchwarden.daemon import clock, control, instrument_lock, state_folder
-from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal
+from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal, worker_command
 from benchwarden.results.folder import utc_text
 
 BAD_INPUT = 2
@@ -22,31 +23,56 @@ def serve(bench: Path, state: Path) -> int:
 
     Raises InstrumentsTaken where another program has instruments of this bench.
     """
+
+    def command(before: bool) -> list[str]:
+        orders = json.dumps({"bench": str(bench), "state": str(state), "before": before})
+        return [sys.executable, "-m", "benchwarden.daemon.service", orders]
+
+    return _guard(command, bench, state, bays=None, runs=None)
+
+
+def run(orders: Mapping[str, Any], bench: Path, state: Path, bays: Collection[str]) -> int:
+    """Carry out a single run's orders (see daemon/worker.py) in these bays; returns the exit code.
+
+    Paths must be absolute. Raises InstrumentsTaken where another program has instruments of these bays.
+    """
+    command = worker_command(json.dumps({**orders, "state": str(state)}))
+    return _guard(lambda before: command, bench, state, bays=bays, runs=orders["runs"])
+
+
+def _guard(
+    command: Callable[[bool], Sequence[str]],
+    bench: Path,
+    state: Path,
+    *,
+    bays: Collection[str] | None,
+    runs: str | None,
+) -> int:
+    """Become the guardian of what `command` starts; it is told whether the guardian before had something to say."""
     try:
-        state_folder.make_folder(state)
-        who = f"process {os.getpid()} since {utc_text(clock.unix_s())}, bench {bench}"
-        held = state_folder.hold(state, who)
-    except state_folder.StateRefused as error:
+        with instrument_lock.held(bench, bays) as hold:
+            state_folder.make_folder(state)
+            who = f"process {os.getpid()} since {utc_text(clock.unix_s())}, bench {bench}"
+            held = state_folder.hold(state, who)
+            try:
+                before = state_folder.keep_log_of_before(state)
+
+                def tell(text: str) -> None:
+                    to_terminal(text)
+                    line = f"{utc_text(clock.unix_s())} {text}"
+                    state_folder.append_line(state / state_folder.GUARDIAN_LOG, line)
+
+                shown = json.dumps({"bench": str(bench), "state": str(state), "runs": runs})
+                return Guardian(
+                    command(before),
+                    control=state / state_folder.GUARDIAN_SOCKET,
+                    tell=tell,
+                    alarm=alarm_command(bench),
+                    hold=hold,
+                    front=[sys.executable, "-m", "benchwarden.daemon.front", shown],
+                ).run()
+            finally:
+                os.close(held)
+    except state_folder.StateRefused as error:  # nothing was started
         print(error, *control.took_over_lines(state), sep="\n", file=sys.stderr)
         return BAD_INPUT
-    try:
-        with instrument_lock.held(bench, None) as hold:
-            return _guard(bench, state, hold)
-    except state_folder.StateRefused as error:  # its socket could not be made; nothing was started
-        print(error, file=sys.stderr)
-        return BAD_INPUT
-    finally:
-        os.close(held)
-
-
-def _guard(bench: Path, state: Path, hold: Sequence[int]) -> int:
-    before = state_folder.keep_log_of_before(state)
-
-    def tell(text: str) -> None:
-        to_terminal(text)
-        state_folder.append_line(state / state_folder.GUARDIAN_LOG, f"{utc_text(clock.unix_s())} {text}")
-
-    orders = json.dumps({"bench": str(bench), "state": str(state), "before": before})
-    command = [sys.executable, "-m", "benchwarden.daemon.service", orders]
-    control = state / state_folder.GUARDIAN_SOCKET
-    return Guardian(command, control=control, tell=tell, alarm=alarm_command(bench), hold=hold).run()

@@ -28,6 +28,7 @@ from benchwarden.daemon.jobs import Job, load_bench, prepare
 from benchwarden.daemon.outside import NOBODY, InAList, Outside, check_alarms
 from benchwarden.daemon.progress import Progress, View
 from benchwarden.daemon.run_info import run_info
+from benchwarden.daemon.telling import Telling
 from benchwarden.daemon.waiting_list import GOING_ON, Refused
 from benchwarden.daemon.worker import leave_signals_to_guardian, run_one
 from benchwarden.daemon.worker_socket import WorkerSocket
@@ -104,12 +105,16 @@ class Service:
             raise Refused(f"there is no bay {request.get('bay')!r}; known: {', '.join(self.bays)}")
         return keeper
 
+    def states(self) -> dict[str, dict[str, Any]]:
+        """Return what is known of each bay as JSON data."""
+        return {name: keeper.as_data() for name, keeper in self.bays.items()}
+
     async def _status(self, request: Mapping[str, Any]) -> dict[str, Any]:
         return {
             "bench": self._bench.name,
             "pid": os.getpid(),
             "utc": utc_text(clock.unix_s()),
-            "bays": {name: keeper.as_data() for name, keeper in self.bays.items()},
+            "bays": self.states(),
         }
 
     async def _list(self, request: Mapping[str, Any]) -> dict[str, Any]:
@@ -265,6 +270,9 @@ class Board:
     def end(self, bay: str, how: str) -> None:
         """Nothing: the list says how a test ended."""
 
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        """Nothing: what people want to read is noted."""
+
     def note(self, text: str) -> None:
         """Print a line, from a thread that may be held up."""
         self._progress.note(f"{utc_text(clock.unix_s())} {text}")
@@ -316,13 +324,15 @@ async def _work(
     tell_by = alarm_command(path) if check_alarms(bench, path) else None
     outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated)
     in_a_list = InAList(outside)
+    places = {entry.name: entry.places for entry in bench.bay}
+    telling = Telling(bench.name, places, board, lambda: board.service.states() if board.service else {})
     with closing(GuardianLink(descriptor)) as guardian:
         service = board.service = Service(
             bench,
             path,
             runs,
             state,
-            lambda job, ask: run_one(bench, job, runs, guardian, board, ask, in_a_list),
+            lambda job, ask: run_one(bench, job, runs, guardian, telling, ask, in_a_list),
             board.note,
             over=lambda run: in_child("report", str(run)),
             outside=outside,
@@ -331,7 +341,8 @@ async def _work(
             await service.begin()
             for line in state_folder.words_of_before(state) if before else ():
                 board.note(f"the guardian of the service before said: {line}")
-            async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle):
+            feed = telling.served_at(state / state_folder.FEED_SOCKET)
+            async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle), feed:
                 board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
                 in_child("seal", "--below", str(runs), aloud=True)
                 while not stopping.is_set() and not guardian.gone:

@@ -15,6 +15,7 @@ from benchwarden.daemon import clock
 
 LOCK_FILE = "service.lock"
 WORKER_SOCKET = "worker.sock"
+FEED_SOCKET = "feed.sock"
 GUARDIAN_SOCKET = "guardian.sock"
 GUARDIAN_LOG = "guardian.log"
 GUARDIAN_LOG_BEFORE = "guardian-before.log"
@@ -111,7 +112,7 @@ def has_ended(who: str) -> bool:
 
 
 def _taken(state: Path) -> str:
-    return f"{state}: a service runs already: {_who(state)}; one for each bench would be right"
+    return f"{state}: this bench is in use: {_who(state)}; end that first, or name another folder with --state"
 
 
 def _who(state: Path) -> str:

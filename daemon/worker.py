@@ -9,15 +9,15 @@ import json
 import signal
 import subprocess
 import sys
-from collections.abc import Sequence
-from contextlib import closing, suppress
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack, closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from benchwarden.daemon import clock, confirmed, drilled, may_run, space
+from benchwarden.daemon import clock, confirmed, drilled, may_run, space, state_folder
 from benchwarden.daemon.bay import BayRun
 from benchwarden.daemon.bench import Bench
-from benchwarden.daemon.conductor import Ask, Ending
+from benchwarden.daemon.conductor import Ask
 from benchwarden.daemon.continue_run import prepare_continuation
 from benchwarden.daemon.guardian import alarm_command
 from benchwarden.daemon.guardian_link import GuardianLink
@@ -28,8 +28,12 @@ from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.outside import NOBODY, Outside, check_alarms
 from benchwarden.daemon.progress import Progress, Shown, View, left_s
 from benchwarden.daemon.record import Record
+from benchwarden.daemon.run_desk import Finished, RunDesk
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.sealing import seal_interrupted
+from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET, StateRefused
+from benchwarden.daemon.telling import Telling
+from benchwarden.daemon.worker_socket import WorkerSocket
 from benchwarden.profiles.attendance import attended
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.folder import FolderError, new_folder
@@ -43,7 +47,8 @@ _CODES = {"finished": FINISHED, "tripped": TRIPPED, "stopped": STOPPED}
 class Orders:
     """What the command line asked for: paths as text, `packs` maps bays to pack files; or a run to go on with.
 
-    `attended`: a person has said that somebody sits beside the bench.
+    `attended`: a person has said that somebody sits beside the bench. `state`: the folder for this program's sockets,
+    held by the guardian; without one there are none.
     """
 
     bench: str
@@ -52,6 +57,7 @@ class Orders:
     runs: str | None = None
     continues: str | None = None
     attended: bool = False
+    state: str | None = None
 
 
 async def carry_out(
@@ -59,26 +65,29 @@ async def carry_out(
     jobs: Sequence[Job],
     runs: Path,
     guardian: GuardianLink,
-    progress: Progress,
+    progress: Shown,
     ask: Ask,
     outside: Outside = NOBODY,
+    begun: Callable[[str, "asyncio.Task[Finished]"], None] = lambda bay, task: None,
 ) -> tuple[int, list[Path]]:
     """Run every job in its bay at once; returns the exit code and the run folders.
 
     SIGTERM stops every bay: off, confirmed. One bay's failure ends that bay only, unless its pack warms by itself or it
-    cannot be confirmed off.
+    cannot be confirmed off. `begun` is told of each bay's task.
     """
     tasks = [
         asyncio.create_task(run_one(bench, job, runs, guardian, progress, ask, outside), name=f"bay {job.entry.name}")
         for job in jobs
     ]
+    for job, task in zip(jobs, tasks, strict=True):
+        begun(job.entry.name, task)
     loop = asyncio.get_running_loop()
 
     def stop() -> None:
         for task in tasks:
             task.cancel()
 
-    def look_at(task: asyncio.Task[tuple[Ending, bool, Path | None]]) -> None:
+    def look_at(task: asyncio.Task[Finished]) -> None:
         if not task.cancelled() and task.exception() is None:
             ending, confirmed, _ = task.result()
             if ending.every_bay or not confirmed:
@@ -108,14 +117,14 @@ async def run_one(
     progress: Shown,
     ask: Ask,
     outside: Outside = NOBODY,
-) -> tuple[Ending, bool, Path | None]:
+) -> Finished:
     """Run one job; returns how it ended, whether off is confirmed, and its folder (None: nothing was recorded)."""
     started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
     bay = job.entry.name
 
     def show(sample: Sample, steps: int) -> None:
-        progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample)))
+        progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample), run=run_name(runs, run.folder)))
 
     async def asked(text: str, answers: tuple[str, ...]) -> str:
         outside.waiting(bay, job.pack.name, text)
@@ -124,7 +133,8 @@ async def run_one(
     def make_record() -> Record:
         path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
         info = run_info(bench, job, instruments.identities(), started_unix_s)
-        return Record(path, info, started_unix_s)
+        name = run_name(runs, path)
+        return Record(path, info, started_unix_s, heard=lambda event: progress.event(bay, name, event))
 
     run = BayRun(
         job.entry,
@@ -149,6 +159,11 @@ async def run_one(
     return ending, run.off_confirmed, run.folder
 
 
+def run_name(runs: Path, folder: Path | None) -> str:
+    """Return how a run is called outside: its folder's path below the bench's runs."""
+    return "" if folder is None else folder.relative_to(runs).as_posix()
+
+
 def leave_signals_to_guardian() -> None:
     """Ignore what a terminal sends to both: the guardian hears it and decides."""
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU):
@@ -159,8 +174,10 @@ def main(arguments: Sequence[str]) -> int:
     """Carry out the orders on the bench that the bench file names; returns the exit code."""
     leave_signals_to_guardian()
     orders = Orders(**json.loads(arguments[0]))
-    path = Path(orders.bench)
+    path, state = Path(orders.bench), Path(orders.state) if orders.state else None
     try:
+        if state:
+            state_folder.share(state)  # held until this process ends
         bench = load_bench(path)
         if orders.continues:
             jobs = [prepare_continuation(bench, path, Path(orders.continues)).job]
@@ -180,11 +197,14 @@ def main(arguments: Sequence[str]) -> int:
     except FileMistakes as error:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
+    except StateRefused as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
     seal_interrupted(runs)
     progress = Progress()
     try:
         code, folders = asyncio.run(
-            _work(bench, jobs, runs, int(arguments[1]), progress, alarm_command(path) if tells else None)
+            _work(bench, jobs, runs, state, int(arguments[1]), progress, alarm_command(path) if tells else None)
         )
     finally:
         progress.close()
@@ -196,14 +216,23 @@ async def _work(
     bench: Bench,
     jobs: Sequence[Job],
     runs: Path,
+    state: Path | None,
     descriptor: int,
     progress: Progress,
     tell_by: Sequence[str] | None,
 ) -> tuple[int, list[Path]]:
     outside = Outside(tell_by, progress.note, inhibitor=Inhibitor(), simulated=bench.simulated)
-    async with outside, Desk(progress.note) as desk:
+    run_desk = RunDesk(bench.name, jobs)
+    places = {job.entry.name: job.entry.places for job in jobs}
+    telling = Telling(bench.name, places, progress, run_desk.states)
+    async with AsyncExitStack() as around:
+        await around.enter_async_context(outside)
+        desk = await around.enter_async_context(Desk(progress.note))
+        if state:
+            await around.enter_async_context(WorkerSocket(state / WORKER_SOCKET, run_desk.handle))
+            await around.enter_async_context(telling.served_at(state / FEED_SOCKET))
         with closing(GuardianLink(descriptor)) as guardian:
-            return await carry_out(bench, jobs, runs, guardian, progress, desk.ask, outside)
+            return await carry_out(bench, jobs, runs, guardian, telling, desk.ask, outside, run_desk.begun)
 
 
 def show_results(folders: Sequence[Path], out: Path, *, compare: bool) -> None:

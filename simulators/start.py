@@ -166,7 +166,7 @@ def _device(
 def simulate(
     bench_path: Path,
     *,
-    factor: float = 1.0,
+    soc: float | None = None,
     host: str = "127.0.0.1",
     base_port: int = 0,
     say: Callable[[str], None] = print,
@@ -174,16 +174,16 @@ def simulate(
 ) -> None:
     """Serve a simulated bench until interrupted, and write the bench file that reaches it to `bench_path`.
 
-    Its clock runs `factor` times (at most 20) as fast as real time. `say` gets a line for every instrument.
+    `soc` is how full every pack begins, 0 to 1. `say` gets a line for every instrument.
     """
-    with asyncio.Runner(loop_factory=lambda: PacedLoop(factor)) as runner:
-        with contextlib.suppress(KeyboardInterrupt):
-            runner.run(serve_forever(bench_path, host=host, base_port=base_port, say=say, scenario=scenario))
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(serve_forever(bench_path, soc=soc, host=host, base_port=base_port, say=say, scenario=scenario))
 
 
 async def serve_forever(
     bench_path: Path,
     *,
+    soc: float | None = None,
     host: str = "127.0.0.1",
     base_port: int = 0,
     say: Callable[[str], None] = print,
@@ -193,7 +193,7 @@ async def serve_forever(
     """Serve a simulated bench until cancelled, `stop` is set, or SIGTERM; see `simulate`."""
     stop = stop or asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
-    bench = SimulatedBench(scenario)
+    bench = SimulatedBench(scenario, soc=soc)
     await bench.start(host, base_port)
     try:
         _write(bench_path, bench.bench_toml())

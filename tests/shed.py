@@ -104,10 +104,15 @@ class Shed:
 
 
 def worker_of(guardian: "subprocess.Popen[str]") -> int:
-    """Return the process id of the guardian's child."""
+    """Return the process id of the worker among the guardian's children."""
     listed = Path(f"/proc/{guardian.pid}/task/{guardian.pid}/children").read_text().split()
-    assert len(listed) == 1
-    return int(listed[0])
+    words = {number: Path(f"/proc/{number}/cmdline").read_bytes().split(b"\0") for number in listed}
+    [found] = [
+        number
+        for number, said in words.items()
+        if {*said} & {b"benchwarden.daemon.worker", b"benchwarden.daemon.service"}
+    ]
+    return int(found)
 
 
 def on_and_sampled(shed: Shed) -> bool:

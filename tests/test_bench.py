@@ -83,7 +83,8 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             "simulated = true",
             "simulate = true",
-            "bench.toml: simulate: there is no such key (found True); known here: name, runs, simulated, alarms, bay",
+            "bench.toml: simulate: there is no such key (found True); known here: name, runs, simulated, alarms, mqtt, "
+            "page, bay",
         ),
         ('name = "left"', 'name = "left side"', "bench.toml: bay 1: name: String should match pattern"),
         ('"fan"', '"wind"', "bench.toml: bay 1: cooling: Input should be 'still air', 'fan' or 'box' (found 'wind')"),

@@ -29,7 +29,7 @@ def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
 
 def test_the_guardian_shares_nothing_with_the_worker() -> None:
     own = {name for name in loaded_by("benchwarden.daemon.guardian") if name.startswith("benchwarden.")}
-    parts = ("contactor", "guardian", "guardian_desk", "notify", "raw_wire")
+    parts = ("contactor", "front_process", "guardian", "guardian_desk", "notify", "raw_wire")
     assert own == {"benchwarden.daemon", *(f"benchwarden.daemon.{part}" for part in parts)}
 
 

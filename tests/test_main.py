@@ -20,7 +20,7 @@ do = "discharge"
 power = "2C"
 stop_at = { group_voltage = "discharge cut-off" }
 """
-COMMANDS = ("demo", "plan", "run", "off", "report", "compare", "simulate", "drill", "alarm", "install")
+COMMANDS = ("demo", "plan", "run", "off", "report", "compare", "simulate", "drill", "alarm", "install", "watch", "wait")
 
 
 @pytest.fixture
@@ -161,12 +161,10 @@ def test_off_wants_bays_or_all(arguments: list[str], capsys: pytest.CaptureFixtu
     assert capsys.readouterr().err == "command line: right would be `off --all`, or `off BAY …`\n"
 
 
-@pytest.mark.parametrize("factor", ["0.5", "21", "nan"])
-def test_simulate_refuses_a_speed_that_it_cannot_keep(
-    shed: Path, factor: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["simulate", "--factor", factor]) == 2
-    assert capsys.readouterr().err == f"command line: --factor is {factor}; right would be 1 to 20\n"
+@pytest.mark.parametrize("soc", ["-0.1", "1.1", "nan"])
+def test_simulate_refuses_a_charge_that_no_pack_has(shed: Path, soc: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--soc", soc]) == 2
+    assert capsys.readouterr().err == f"command line: --soc is {soc}; right would be 0 to 1\n"
 
 
 @pytest.mark.parametrize("command", ["report", "compare"])

@@ -182,7 +182,7 @@ def test_a_bench_in_its_own_process_answers_a_plain_socket_and_ends_on_sigterm(t
     bench_path = tmp_path / "bench.toml"
     code = (
         "import pathlib, sys; from benchwarden.simulators.start import simulate; "
-        "simulate(pathlib.Path(sys.argv[1]), factor=10.0, say=lambda line: print(line, flush=True))"
+        "simulate(pathlib.Path(sys.argv[1]), soc=0.5, say=lambda line: print(line, flush=True))"
     )
     process = subprocess.Popen([sys.executable, "-c", code, str(bench_path)], stdout=subprocess.PIPE, text=True)
     try:

@@ -37,7 +37,7 @@ def test_one_service_and_its_worker_keep_the_others_out(tmp_path: Path) -> None:
     guardian = hold(tmp_path, f"process {os.getpid()} since today")
     worker = share(tmp_path)
     for end in (guardian, worker):  # while either lives, and says who it is
-        with pytest.raises(StateRefused, match=f"a service runs already: process {os.getpid()} since"):
+        with pytest.raises(StateRefused, match=f"this bench is in use: process {os.getpid()} since"):
             hold(tmp_path, "process 2")
         os.close(end)
     os.close(hold(tmp_path, "process 2"))

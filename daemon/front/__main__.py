@@ -1,0 +1,62 @@
+"""The front's process; started by the guardian beside the worker.
+
+Started as `python -m benchwarden.daemon.front ORDERS`: the orders as JSON. Exit codes: 0 asked to end, or nothing to
+show; 2 bad input.
+"""
+
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.front.feed_reader import FeedReader
+from benchwarden.daemon.jobs import load_bench
+from benchwarden.daemon.state_folder import FEED_SOCKET
+from benchwarden.profiles.mistakes import FileMistakes
+
+DONE, BAD_INPUT = 0, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What the command line asked for, paths as text; `runs`: where run folders lie, if elsewhere."""
+
+    bench: str
+    state: str
+    runs: str | None = None
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Show what the worker does until SIGTERM; returns the exit code."""
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+        signal.signal(number, signal.SIG_IGN)  # the guardian hears them and decides
+    orders = Orders(**json.loads(arguments[0]))
+    path = Path(orders.bench)
+    try:
+        bench = load_bench(path)
+    except FileMistakes as error:
+        print(*error.mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
+    if bench.mqtt is None and bench.page is None:
+        return DONE
+    runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
+    return asyncio.run(_show(bench, path, Path(orders.state), runs))
+
+
+async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
+    stopping = asyncio.Event()
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
+    reader = FeedReader(state / FEED_SOCKET)
+    reading = asyncio.create_task(reader.keep_reading(), name="feed")
+    await stopping.wait()
+    reading.cancel()
+    await asyncio.wait({reading})
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,105 @@
+"""What a single run answers at the worker's socket: the same `status`, `list` and `stop` as the service."""
+
+import asyncio
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchwarden.daemon import clock, list_file
+from benchwarden.daemon.conductor import Ending
+from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
+from benchwarden.results.folder import utc_text
+
+_STANDS = {"finished": Stand.IDLE, "tripped": Stand.TRIPPED, "stopped": Stand.STOPPED}
+
+Finished = tuple[Ending, bool, Path | None]
+
+
+class RunDesk:
+    """Each bay's only test, shown as a list that nobody may add to."""
+
+    def __init__(self, bench: str, jobs: Sequence[Job]) -> None:
+        self._bench = bench
+        self._lists = {job.entry.name: _list_of(job) for job in jobs}
+        self._off: dict[str, dict[str, Any] | None] = dict.fromkeys(self._lists)
+        self._tasks: dict[str, asyncio.Task[Finished]] = {}
+
+    def begun(self, bay: str, task: "asyncio.Task[Finished]") -> None:
+        """Take note of the task that runs a bay's test."""
+        self._tasks[bay] = task
+        task.add_done_callback(lambda done: self._ended(bay, done))
+
+    def _ended(self, bay: str, task: "asyncio.Task[Finished]") -> None:
+        if task.cancelled() or task.exception() is not None:
+            ending, confirmed, folder = Ending("tripped", "a fault of this program"), False, None
+        else:
+            ending, confirmed, folder = task.result()
+        now = utc_text(clock.unix_s())
+        stand = _STANDS[ending.how] if confirmed else Stand.TRIPPED
+        [test] = self._lists[bay].tests
+        run = str(folder) if folder else None
+        test = replace(test, fate=Fate(ending.how), why=ending.why, run=run, off_confirmed=confirmed, ended_utc=now)
+        why = "" if stand is Stand.IDLE else ending.why
+        self._lists[bay] = replace(self._lists[bay], tests=(test,), stand=stand, why=why)
+        words = "off confirmed" if confirmed else "OFF NOT CONFIRMED: unplug it"
+        self._off[bay] = {
+            "confirmed": confirmed,
+            "current_a": {},
+            "why": "" if confirmed else ending.why,
+            "utc": now,
+            "words": words,
+        }
+
+    def states(self) -> dict[str, dict[str, Any]]:
+        """Return what is known of each bay, in the service's words."""
+        return {
+            bay: {"list": list_file.as_data(found), "now": None, "question": None, "off": self._off[bay]}
+            for bay, found in self._lists.items()
+        }
+
+    async def handle(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Answer `status`, `list` and `stop`; all else belongs to a service."""
+        match request.get("do"):
+            case "status":
+                now = utc_text(clock.unix_s())
+                return {"ok": True, "bench": self._bench, "pid": os.getpid(), "utc": now, "bays": self.states()}
+            case "list":
+                lists = {bay: found["list"] | {"cautions": []} for bay, found in self.states().items()}
+                return {"ok": True, "bays": lists}
+            case "stop":
+                return await self._stop(request.get("bay"))
+            case _:
+                return {
+                    "error": f"found do = {request.get('do')!r}; a single run knows status, list and stop "
+                    "(`benchwarden serve` keeps lists)"
+                }
+
+    async def _stop(self, bay: object) -> dict[str, Any]:
+        if bay is not None and bay not in self._lists:
+            return {"error": f"there is no bay {bay!r} in this run; known: {', '.join(self._lists)}"}
+        bays = [str(bay)] if bay is not None else list(self._lists)
+        tasks = [self._tasks[one] for one in bays if one in self._tasks]
+        for task in tasks:
+            task.cancel()
+        if tasks:
+            await asyncio.wait(tasks)
+        await asyncio.sleep(0)  # the last words of each are taken by callbacks
+        found = {one: self._off[one] for one in bays}
+        off = all(one is not None and one["confirmed"] for one in found.values())
+        return {"ok": True, "off": off, "by": "worker", "bays": found}
+
+
+def _list_of(job: Job) -> WaitingList:
+    test = Entry(
+        1,
+        job.profile_name,
+        job.plan.title,
+        "",
+        round(job.plan.estimate_s, 1),
+        fate=Fate.RUNNING,
+        began_utc=utc_text(clock.unix_s()),
+    )
+    return WaitingList(job.entry.name, "", job.pack.name, (test,), Stand.RUNNING)

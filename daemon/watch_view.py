@@ -1,0 +1,274 @@
+"""Draws what `benchwarden watch` shows: pure functions from what the feed told to lines of text.
+
+Made for 80 columns by 24 lines; a wider terminal gets wider charts, a narrower one loses their right ends.
+"""
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+OLD_S, VERY_OLD_S = 3.0, 10.0
+# Points kept for a chart; twice as many are thinned to half by joining neighbours.
+POINTS = 512
+EVENTS = 200
+_BLOCKS = " ▁▂▃▄▅▆▇█"
+_PLAIN = " .:-=+*#@"
+
+Message = Mapping[str, Any]
+
+
+class Point(NamedTuple):
+    """What a chart shows of a stretch of time: run time in seconds, lowest and highest volts, amperes and °C in it."""
+
+    time_s: float
+    voltage_v: tuple[float, float]
+    current_a: tuple[float, float]
+    hottest_c: tuple[float, float] | None
+
+
+@dataclass
+class History:
+    """One run's points, evenly thinned so that the whole run fits a terminal."""
+
+    run: str = ""
+    points: list[Point] = field(default_factory=list)
+    stride: int = 1
+    _pending: list[Point] = field(default_factory=list)
+
+    def add(self, point: Point) -> None:
+        """Take one sample's point."""
+        self._pending.append(point)
+        if len(self._pending) < self.stride:
+            return
+        self.points.append(joined(self._pending))
+        self._pending = []
+        if len(self.points) >= 2 * POINTS:
+            self.points = [joined(self.points[place : place + 2]) for place in range(0, len(self.points), 2)]
+            self.stride *= 2
+
+
+def joined(points: Sequence[Point]) -> Point:
+    """Return neighbouring points as one, with the extremes of all of them."""
+    heat = [point.hottest_c for point in points if point.hottest_c]
+    return Point(
+        points[0].time_s,
+        (min(one.voltage_v[0] for one in points), max(one.voltage_v[1] for one in points)),
+        (min(one.current_a[0] for one in points), max(one.current_a[1] for one in points)),
+        (min(low for low, _ in heat), max(high for _, high in heat)) if heat else None,
+    )
+
+
+def point_of(sample: Message) -> Point | None:
+    """Return a sample as a point; None if its voltage or current is missing."""
+    voltage_v, current_a = sample["voltage_v"], sample["current_a"]
+    if voltage_v is None or current_a is None:
+        return None
+    hottest_c = hottest(sample)
+    heat = None if hottest_c is None else (hottest_c, hottest_c)
+    return Point(sample["test_time_s"], (voltage_v, voltage_v), (current_a, current_a), heat)
+
+
+def hottest(sample: Message) -> float | None:
+    """Return the hottest temperature on the pack in °C, ambient left out."""
+    known = [value for place, value in sample["temperatures_c"].items() if value is not None and place != "ambient"]
+    return max(known, default=None)
+
+
+@dataclass
+class Told:
+    """All that the feed has told so far; `seen_s` when each bay was last heard of, on the caller's clock."""
+
+    states: dict[str, Message] = field(default_factory=dict)
+    samples: dict[str, Message] = field(default_factory=dict)
+    seen_s: dict[str, float] = field(default_factory=dict)
+    histories: dict[str, History] = field(default_factory=dict)
+    events: deque[Message] = field(default_factory=lambda: deque(maxlen=EVENTS))
+    connected: bool = False
+
+    def begin(self, bay: str, run: str, points: Sequence[Point], events: Sequence[Message]) -> None:
+        """Take what a run had measured and told before anybody watched."""
+        had = {(event["run"], event["seq"]) for event in self.events}
+        self.events.extend({**one, "bay": bay, "run": run} for one in events if (run, one.get("seq")) not in had)
+        history = self.histories[bay] = History(run)
+        for point in points:
+            history.add(point)
+
+    def take(self, message: Message, now_s: float) -> None:
+        """Take one message of the feed."""
+        kind = message["kind"]
+        if kind in ("found", "lost"):
+            self.connected = kind == "found"
+            return
+        bay = message.get("bay")
+        if bay is None:
+            return
+        if kind == "state":
+            self.states[bay] = message
+            if message["run"] is None:
+                self.samples.pop(bay, None)
+        elif kind == "sample":
+            self.samples[bay], self.seen_s[bay] = message, now_s
+            history = self.histories.get(bay)
+            if history is None or history.run != message["run"]:
+                history = self.histories[bay] = History(message["run"])
+            point = point_of(message)
+            if point:
+                history.add(point)
+        elif kind == "event":
+            self.events.append(message)
+
+
+def overview(told: Told, now_s: float) -> list[str]:
+    """Return two lines for each bay: where it stands, and what it measures."""
+    if not told.states:
+        return ["nothing is heard from the bench yet"]
+    lines: list[str] = []
+    for bay, state in told.states.items():
+        lines.append(f"{bay}: {stand_words(state)}")
+        sample = told.samples.get(bay)
+        if sample:
+            lines += [f"  {words}" for words in sample_words(sample)]
+            age = age_words(told, bay, now_s)
+            lines += [f"  {age}"] if age else []
+        elif state["off"]:
+            lines.append(f"  {state['off']['words']}, {state['off']['utc']}")
+        if state["question"]:
+            right = " or ".join(state["question"]["answers"]) or "any text"
+            lines.append(f"  ASKS: {state['question']['text']} (benchwarden answer {bay} …: {right})")
+    return lines
+
+
+def stand_words(state: Message) -> str:
+    """Return where a bay's list stands in one line."""
+    running = next((test for test in state["tests"] if test["fate"] == "running"), None)
+    stand = state["stand"].upper() if state["stand"] == "tripped" else state["stand"]
+    parts = [stand + (f" ({state['why']})" if state["why"] else "")]
+    if state["pack"]:
+        parts.append(state["pack"])
+    if running:
+        parts.append(f"test {running['number']} of {len(state['tests'])}: {running['title']}")
+    waiting = sum(test["fate"] == "waiting" for test in state["tests"])
+    if waiting:
+        parts.append(f"{waiting} waiting")
+    return ", ".join(parts)
+
+
+def sample_words(sample: Message) -> list[str]:
+    """Return a sample in two lines: step, V, A, W, time left; lowest group, hottest place, charge and energy out."""
+    groups = [value for value in sample["groups_v"] if value is not None]
+    hottest_c = hottest(sample)
+    now = [
+        f"step {sample['step']}/{sample['steps']} {sample['step_kind']}",
+        f"{number(sample['voltage_v'], 2)} V",
+        f"{number(sample['current_a'], 2)} A",
+        f"{number(sample['power_w'], 0)} W",
+        f"{duration(sample['left_s'])} left",
+    ]
+    more = [f"lowest group {min(groups):.3f} V"] if groups else []
+    more += [] if hottest_c is None else [f"{hottest_c:.1f} °C"]
+    more.append(f"out {sample['discharging_ah']:.3f} Ah {sample['discharging_wh']:.1f} Wh")
+    more += [f"in {sample['charging_ah']:.3f} Ah"] if sample["charging_ah"] else []
+    return ["  ".join(now), "  ".join(more)]
+
+
+def age_words(told: Told, bay: str, now_s: float) -> str:
+    """Return how old what is shown of a bay is, where that is more than it should be."""
+    age_s = now_s - told.seen_s.get(bay, now_s)
+    if not told.connected:
+        return "NO CONNECTION to the worker: this is old"
+    if age_s > VERY_OLD_S:
+        return f"OLD: nothing was heard for {age_s:.0f} s"
+    return f"{age_s:.0f} s old" if age_s > OLD_S else ""
+
+
+def one_bay(told: Told, bay: str, now_s: float, width: int, height: int, *, plain: bool = False) -> list[str]:
+    """Return one bay: words, three charts of the whole run, groups, and the last events, in `height` lines at most."""
+    state = told.states.get(bay)
+    if state is None:
+        return [f"nothing is heard from bay {bay} yet"]
+    lines = overview(Told({bay: state}, told.samples, told.seen_s, connected=told.connected), now_s)
+    sample, history = told.samples.get(bay), told.histories.get(bay)
+    if history and history.points:
+        chart_width = max(width - 24, 10)
+        for name, unit, digits, band in (
+            ("voltage", "V", 2, [point.voltage_v for point in history.points]),
+            ("current", "A", 1, [point.current_a for point in history.points]),
+            ("hottest", "°C", 0, [point.hottest_c for point in history.points if point.hottest_c]),
+        ):
+            if band:
+                low, high = min(one[0] for one in band), max(one[1] for one in band)
+                lines.append("")
+                lines += chart(
+                    band, low, high, chart_width, f"{high:.{digits}f} {unit}", f"{low:.{digits}f}", plain=plain
+                )
+                lines[-2] = f"{name:<8}{lines[-2]}"
+                lines[-1] = f"{'':<8}{lines[-1]}"
+    if sample and sample["groups_v"]:
+        lines.append("")
+        lines.append(
+            "groups  " + "  ".join(f"{place} {number(value, 3)}" for place, value in enumerate(sample["groups_v"], 1))
+        )
+    events = [event_line(event) for event in told.events if event["bay"] == bay]
+    room = height - len(lines) - 1
+    if events and room > 0:
+        lines += ["", *events[-room:]] if room > 1 else events[-1:]
+    return lines[:height]
+
+
+def chart(
+    band: Sequence[tuple[float, float]],
+    low: float,
+    high: float,
+    width: int,
+    top: str,
+    bottom: str,
+    *,
+    plain: bool = False,
+) -> list[str]:
+    """Return a chart of two lines, `width` columns and a scale at its right: the highest value of each column."""
+    blocks = _PLAIN if plain else _BLOCKS
+    columns = min(width, len(band))
+    upper, lower = [], []
+    for place in range(columns):
+        first, last = (
+            place * len(band) // columns,
+            max((place + 1) * len(band) // columns, place * len(band) // columns + 1),
+        )
+        # Away from zero, so that a short burst is seen whichever way its current flows.
+        value = max((one for pair in band[first:last] for one in pair), key=abs)
+        share = (value - low) / (high - low) if high > low else 0.5
+        level = 1 + round(share * 15)
+        lower.append(blocks[min(level, 8)])
+        upper.append(blocks[max(level - 8, 0)])
+    return [f"{''.join(upper):<{width}} {top}", f"{''.join(lower):<{width}} {bottom}"]
+
+
+def event_line(event: Message) -> str:
+    """Return one event in one line: UTC, bay, what, and why."""
+    known = {"kind", "bench", "bay", "run", "seq", "utc", "test_time_s", "event"}
+    details = ", ".join(
+        f"{key} {_shown(value)}" for key, value in event.items() if key not in known and value not in (None, [], "")
+    )
+    return f"{event['utc'][11:19]} {event['bay']}: {event['event'].replace('_', ' ')}{': ' if details else ''}{details}"
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, list):
+        return " ".join(_shown(one) for one in value)
+    if isinstance(value, Mapping):
+        return " ".join(f"{key} {_shown(one)}" for key, one in value.items())
+    return str(value)
+
+
+def number(value: float | None, digits: int) -> str:
+    """Return a value for people, a dash for a missing one."""
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def duration(seconds: float) -> str:
+    """Return a time for people: "1 h 05" or "12 min"."""
+    minutes = int(max(seconds, 0.0) // 60)
+    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes} min"

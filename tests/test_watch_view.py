@@ -1,0 +1,178 @@
+"""What `watch` draws: pure functions, checked without a terminal."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwarden.daemon.watch_view import (
+    POINTS,
+    History,
+    Point,
+    Told,
+    chart,
+    event_line,
+    joined,
+    one_bay,
+    overview,
+)
+
+RUN = "heron/2026-11-25T21-04-11Z_standard"
+
+
+def state(**changes: Any) -> dict[str, Any]:
+    test = {"number": 1, "title": "Standard test", "fate": "running"}
+    waits = {"number": 2, "title": "Burst ladder", "fate": "waiting"}
+    found: dict[str, Any] = {
+        "kind": "state",
+        "bay": "left",
+        "stand": "running",
+        "why": "",
+        "pack": "Heron",
+        "run": RUN,
+        "tests": [test, waits],
+        "question": None,
+        "off": None,
+    }
+    return found | changes
+
+
+def sample(seq: int = 1, **changes: Any) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "kind": "sample",
+        "bay": "left",
+        "run": RUN,
+        "seq": seq,
+        "utc": "2026-11-25T21:05:11.250Z",
+        "test_time_s": float(seq),
+        "step": 2,
+        "steps": 10,
+        "step_kind": "discharge",
+        "voltage_v": 21.5,
+        "current_a": -25.1,
+        "power_w": -540.0,
+        "groups_v": [3.6, 3.5, None],
+        "temperatures_c": {"middle": 31.2, "ambient": 60.0, "joint": None},
+        "charging_ah": 0.0,
+        "discharging_ah": 0.5,
+        "discharging_wh": 10.5,
+        "left_s": 3900.0,
+    }
+    return found | changes
+
+
+def told(*messages: dict[str, Any], now_s: float = 0.0) -> Told:
+    found = Told()
+    for message in ({"kind": "found"}, *messages):
+        found.take(message, now_s)
+    return found
+
+
+def test_the_overview_says_what_a_bay_does() -> None:
+    assert overview(told(state(), sample()), 1.0) == [
+        "left: running, Heron, test 1 of 2: Standard test, 1 waiting",
+        "  step 2/10 discharge  21.50 V  -25.10 A  -540 W  1 h 05 left",
+        "  lowest group 3.500 V  31.2 °C  out 0.500 Ah 10.5 Wh",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("later_s", "words"), [(2.0, None), (4.0, "4 s old"), (11.0, "OLD: nothing was heard for 11 s")]
+)
+def test_what_is_old_says_so(later_s: float, words: str | None) -> None:
+    lines = overview(told(state(), sample()), later_s)
+    assert lines[3:] == ([f"  {words}"] if words else [])
+
+
+def test_a_lost_connection_is_said_at_once() -> None:
+    found = told(state(), sample(), {"kind": "lost"})
+    assert "  NO CONNECTION to the worker: this is old" in overview(found, 0.1)
+
+
+def test_an_idle_bay_says_that_it_is_off_and_a_question_how_it_is_answered() -> None:
+    off = {"words": "off confirmed (load 0.001 A)", "utc": "2026-11-25T21:00:00Z"}
+    asked = {"text": "Is it full?", "answers": ["done", "no"]}
+    lines = overview(told(state(stand="tripped", why="group 2 fell", run=None, off=off, question=asked)), 0.0)
+    assert lines[0].startswith("left: TRIPPED (group 2 fell), Heron")
+    assert lines[1] == "  off confirmed (load 0.001 A), 2026-11-25T21:00:00Z"
+    assert lines[2] == "  ASKS: Is it full? (benchwarden answer left …: done or no)"
+
+
+def test_a_state_without_a_run_takes_its_last_sample_off_the_screen() -> None:
+    found = told(state(), sample(), state(run=None))
+    assert found.samples == {}
+
+
+@pytest.mark.parametrize("height", [6, 12, 22, 40])
+def test_one_bay_keeps_to_its_height(height: int) -> None:
+    events = [
+        {"kind": "event", "bay": "left", "run": RUN, "seq": n, "utc": "2026-11-25T21:00:00Z", "event": "flag"}
+        for n in range(40)
+    ]
+    found = told(state(), *(sample(n) for n in range(1, 100)), *events)
+    lines = one_bay(found, "left", 0.0, 80, height)
+    assert len(lines) <= height
+    if height >= 22:
+        assert any(line.startswith("voltage") for line in lines)
+        assert any("groups  1 3.600  2 3.500  3 -" in line for line in lines)
+        assert lines[-1] == "21:00:00 left: flag"
+
+
+def test_what_was_measured_before_anybody_watched_is_in_the_chart_and_no_event_is_shown_twice() -> None:
+    event = {"kind": "event", "bay": "left", "run": RUN, "seq": 2, "utc": "2026-11-25T21:00:00Z", "event": "flag"}
+    found = told(state(), event)
+    record = [
+        {"seq": 1, "utc": "2026-11-25T20:59:00Z", "event": "started"},
+        {k: event[k] for k in ("seq", "utc", "event")},
+    ]
+    found.begin("left", RUN, [Point(0.0, (25.0, 25.0), (0.0, 0.0), None)], record)
+    found.take(sample(5), 0.0)
+    assert [point.time_s for point in found.histories["left"].points] == [0.0, 5.0]
+    assert sorted(one["seq"] for one in found.events) == [1, 2]
+
+
+@given(st.lists(st.tuples(st.floats(0, 60), st.floats(-90, 10)), min_size=1, max_size=5 * POINTS))
+def test_thinning_keeps_the_extremes_and_an_even_number_of_points(values: list[tuple[float, float]]) -> None:
+    history = History()
+    for place, (voltage_v, current_a) in enumerate(values):
+        history.add(Point(float(place), (voltage_v, voltage_v), (current_a, current_a), None))
+    assert len(history.points) < 2 * POINTS
+    points = [*history.points, *history._pending]
+    whole = joined(points)
+    assert whole.voltage_v == (min(v for v, _ in values), max(v for v, _ in values))
+    assert whole.current_a == (min(a for _, a in values), max(a for _, a in values))
+
+
+@given(st.lists(st.floats(-1000, 1000), min_size=1, max_size=300), st.integers(1, 100), st.booleans())
+def test_a_chart_is_two_lines_of_its_width(values: list[float], width: int, plain: bool) -> None:
+    band = [(value, value) for value in values]
+    upper, lower = chart(band, min(values), max(values), width, "top", "bottom", plain=plain)
+    assert upper[width:] == " top"
+    assert lower[width:] == " bottom"
+    assert upper.isascii() == lower.isascii() == plain or not plain
+
+
+def test_a_short_burst_is_seen_in_a_narrow_chart() -> None:
+    band = [(0.0, 0.0)] * 100 + [(-80.0, 0.0)] + [(0.0, 0.0)] * 99
+    upper, _ = chart(band, -80.0, 0.0, 20, "0.0 A", "-80.0")
+    assert upper[:20].count(" ") == 1
+
+
+def test_an_event_in_one_line() -> None:
+    event = {
+        "kind": "event",
+        "bench": "boat shed",
+        "bay": "left",
+        "run": RUN,
+        "seq": 7,
+        "utc": "2026-11-25T21:06:40Z",
+        "test_time_s": 150.0,
+        "event": "output_on",
+        "output": "load",
+        "level": 25.12345678,
+        "current_a": {"load": -0.001},
+        "flags": [],
+        "why": None,
+    }
+    assert event_line(event) == "21:06:40 left: output on: output load, level 25.12, current_a load -0.001"
