@@ -2,11 +2,12 @@
 
 import asyncio
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 from benchwarden.daemon import checks, protections, safety
+from benchwarden.daemon.aftermath import Aftermath, Bay, is_warm
 from benchwarden.daemon.bench import BayEntry
 from benchwarden.daemon.conductor import Ask, Conductor, Ending
 from benchwarden.daemon.drilled import CheckBench, only_simulated
@@ -19,6 +20,7 @@ from benchwarden.daemon.outside import NOBODY, Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.safety import State
 from benchwarden.daemon.supervisor import Supervisor, Wiring
+from benchwarden.daemon.undisturbed import undisturbed
 from benchwarden.drivers.errors import InstrumentError
 from benchwarden.profiles.plan import Plan
 from benchwarden.results.folder import FolderError
@@ -26,6 +28,15 @@ from benchwarden.results.sample import Sample
 
 # A contactor closes in some tens of milliseconds and bounces; common practice, no source.
 CONTACTOR_SETTLES_S = 0.5
+
+
+class Finished(NamedTuple):
+    """How a run ended, whether off is confirmed, its folder (None: nothing was recorded), and what is to be watched."""
+
+    ending: Ending
+    off_confirmed: bool
+    folder: Path | None
+    aftermath: Aftermath | None = None
 
 
 class BayRun:
@@ -57,14 +68,18 @@ class BayRun:
         self._guardian_gone = False
         self._recovering = plan.limits.recover_low_v is not None
         self._tighten: Callable[[], None] = lambda: None
+        self._first: Sample | None = None
+        self._last: Sample | None = None
         self.off_confirmed = False
         self.charged = False
+        self.aftermath: Aftermath | None = None
 
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
 
         `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely, and again
-        changes nothing: off is then under way.
+        changes nothing: off is then under way. After a trip that left the pack warm there is an `aftermath`, which has
+        the instruments and the record until it is over; the caller must await its `watch`.
         """
         hands = Hands(
             self._instruments.load,
@@ -99,11 +114,7 @@ class BayRun:
             pass
         except Exception as error:  # noqa: BLE001  whatever is wrong with this program, the bay is switched off
             tripped, ending = True, Ending("tripped", f"a fault of this program: {error!r}")
-        leaving = asyncio.ensure_future(self._leave(hands, ending, tripped, make_record))
-        while not leaving.done():
-            with suppress(asyncio.CancelledError):
-                await asyncio.wait({leaving})
-        return leaving.result()
+        return await undisturbed(self._leave(hands, ending, tripped, make_record))
 
     async def _conduct(self, hands: Hands) -> Ending:
         plan, roles = self._plan, tuple(self._instruments.watched)
@@ -221,12 +232,35 @@ class BayRun:
             current_a=dict(hands.currents_a),
             unprotected=list(hands.unprotected),
         )
-        await self._instruments.close()
-        self._outside.end(bay)
-        if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
-            await asyncio.to_thread(self._record.close)
+        warm = ending.every_bay or is_warm(self._first, self._last, self._entry.places)
+        if tripped and self.off_confirmed and warm:
+            self.aftermath = self._what_comes_after(hands)
+        if self.aftermath is None:
+            await self._close()
         self._note(f"{self._entry.name}: {ending.how}: {ending.why} ({self._off_in_words()})")
         return ending
+
+    def _what_comes_after(self, hands: Hands) -> Aftermath | None:
+        if self._record is None or self._last is None:
+            return None
+        entry = self._entry
+        return Aftermath(
+            Bay(entry.name, self._plan.pack.name, entry.places, entry.role_off_thresholds_a()),
+            self._instruments,
+            hands,
+            self._record,
+            self._last,
+            started_unix_s=self._started_unix_s,
+            outside=self._outside,
+            show=lambda sample: self._show(sample, self._plan.steps[-1].number),
+            close=self._close,
+        )
+
+    async def _close(self) -> None:
+        await self._instruments.close()
+        self._outside.end(self._entry.name)
+        if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
+            await asyncio.to_thread(self._record.close)
 
     def _off_in_words(self) -> str:
         if self.off_confirmed:
@@ -248,6 +282,7 @@ class BayRun:
     def _keep(self, sample: Sample) -> None:
         assert self._record is not None
         self._record.keep(sample)
+        self._first, self._last = self._first or sample, sample
         if self._recovering and has_recovered(sample, self._plan.pack):
             self._recovering = False
             self._tighten()

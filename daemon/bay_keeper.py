@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock, list_file, waiting_list
+from benchwarden.daemon.aftermath import Aftermath
+from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.bay_off import BayOff, switch_bay_off
 from benchwarden.daemon.bench import BayEntry
-from benchwarden.daemon.conductor import Ask, Ending
+from benchwarden.daemon.conductor import Ask
 from benchwarden.daemon.instruments import Instruments
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.outside import NOBODY, Outside
@@ -32,7 +34,7 @@ COOLING = "cooling"  # the name of the rest between two tests, as a profile
 # A list that has just stopped is still bringing its last words to the disk.
 LAST_WORDS_S = 5.0
 
-CarryOut = Callable[[Job, Ask], Awaitable[tuple[Ending, bool, Path | None]]]
+CarryOut = Callable[[Job, Ask], Awaitable[Finished]]
 Prepare = Callable[[str, str, Path], Job]  # bay, profile, pack file; raises FileMistakes
 
 
@@ -84,7 +86,9 @@ class BayKeeper:
         self.off = BayOff(False, {}, "nobody has looked yet")
         self.off_utc = ""
         self._going: asyncio.Task[None] | None = None
-        self._run: asyncio.Task[tuple[Ending, bool, Path | None]] | None = None
+        self._run: asyncio.Task[Finished] | None = None
+        self._aftermath: Aftermath | None = None
+        self._watching: asyncio.Task[None] | None = None
         self._instruments_free = asyncio.Lock()
         self._pen = asyncio.Lock()
 
@@ -110,6 +114,9 @@ class BayKeeper:
 
     async def confirm_off(self) -> BayOff:
         """Switch off, read back and measure on connections of its own; waits for a run that has the instruments."""
+        if self._aftermath:  # it goes on looking: a person's STOP is no reason to look away from a warm pack
+            self.off, self.off_utc = await self._aftermath.switch_off(), utc_text(clock.unix_s())
+            return self.off
         async with self._instruments_free:
             instruments = Instruments(self.entry, folder=self._folder)
             try:
@@ -181,7 +188,8 @@ class BayKeeper:
         return off
 
     async def gone(self) -> None:
-        """Wait until the list no longer goes on."""
+        """Wait until the list no longer goes on, and look no longer after a trip."""
+        await self._end_watch()
         if self._going:
             await asyncio.wait({self._going})
 
@@ -269,6 +277,7 @@ class BayKeeper:
         return job
 
     async def _carry(self, job: Job) -> _Outcome:
+        await self._end_watch()
         async with self._instruments_free:
             if self.list.stand not in GOING_ON:
                 return _Outcome(Fate.STOPPED, "stopped before it began", self.off.confirmed)
@@ -280,10 +289,28 @@ class BayKeeper:
         error = running.exception()
         if error is not None:
             return await self._untold("tripped", f"a fault of this program: {error!r}")
-        ending, confirmed, folder = running.result()
+        ending, confirmed, folder, aftermath = running.result()
+        if aftermath:
+            self._hooks.note(f"{self.entry.name}: its pack is warm and is watched for a while")
+            self._aftermath = aftermath
+            self._watching = asyncio.create_task(self._watch(aftermath, folder), name=f"bay {self.entry.name} after")
         self.off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)  # measured at the run's end
         self.off_utc = utc_text(clock.unix_s())
         return _Outcome(Fate(ending.how), ending.why, confirmed, folder, ending.every_bay)
+
+    async def _watch(self, aftermath: Aftermath, run: Path | None) -> None:
+        """Watch a pack after a trip; what was seen then belongs to its run's report."""
+        try:
+            await aftermath.watch()
+        finally:
+            self._aftermath = self.view = None
+        if run:
+            self._hooks.over(run)
+
+    async def _end_watch(self) -> None:
+        if self._watching:
+            self._watching.cancel()
+            await asyncio.wait({self._watching})
 
     async def _untold(self, how: str, why: str) -> _Outcome:
         """See to a run that ended without its own end: nobody switched off or told anybody so far."""
@@ -313,9 +340,10 @@ class BayKeeper:
 
     def as_data(self) -> dict[str, Any]:
         """Return all that can be said of the bay now as JSON data: volts, amperes, degrees Celsius, seconds."""
+        looking = self._run is not None or self._aftermath is not None
         return {
             "list": list_file.as_data(self.list),
-            "now": _view_as_data(self.view, self.entry.places) if self.view and self._run else None,
+            "now": _view_as_data(self.view, self.entry.places) if self.view and looking else None,
             "question": {"text": self.question.text, "answers": list(self.question.answers)} if self.question else None,
             "checking": self._run is not None and self.view is None,
             "off": None if self._run else self.off_as_data(),

@@ -25,7 +25,7 @@ def report(paths: Sequence[Path]) -> int:
     console = Console()
     for run in runs:
         found = figures(run)
-        if not run.live:  # of a run that goes on there is no result yet
+        if run.ending.how != "running":  # of a run that goes on there is no result yet
             write_result(run, found)
         # Not as the table's title, which would be broken to the table's width, and a path with it.
         print(f"{run.info.pack_name}, {run.info.title}: {run.path}", flush=True)

@@ -4,18 +4,16 @@ import asyncio
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock, list_file
+from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.conductor import Ending
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
 from benchwarden.results.folder import utc_text
 
 _STANDS = {"finished": Stand.IDLE, "tripped": Stand.TRIPPED, "stopped": Stand.STOPPED}
-
-Finished = tuple[Ending, bool, Path | None]
 
 
 class RunDesk:
@@ -36,7 +34,7 @@ class RunDesk:
         if task.cancelled() or task.exception() is not None:
             ending, confirmed, folder = Ending("tripped", "a fault of this program"), False, None
         else:
-            ending, confirmed, folder = task.result()
+            ending, confirmed, folder, _ = task.result()
         now = utc_text(clock.unix_s())
         stand = _STANDS[ending.how] if confirmed else Stand.TRIPPED
         [test] = self._lists[bay].tests

@@ -43,7 +43,7 @@ class Telling:
     def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
         """Tell one event of a run; its last one says that the bay has no run any more."""
         self._runs[bay] = run
-        if event["event"] == "ended":
+        if event["event"] in ("ended", "watched"):
             self._runs.pop(bay)
         self._tell(lambda: event_message(self._bench, bay, run, event))
         self.look()

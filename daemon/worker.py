@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchwarden.daemon import clock, confirmed, drilled, may_run, space, state_folder
-from benchwarden.daemon.bay import BayRun
+from benchwarden.daemon.bay import BayRun, Finished
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask
 from benchwarden.daemon.continue_run import prepare_continuation
@@ -28,7 +28,7 @@ from benchwarden.daemon.operator_desk import Desk
 from benchwarden.daemon.outside import NOBODY, Outside, check_alarms
 from benchwarden.daemon.progress import Progress, Shown, View, left_s
 from benchwarden.daemon.record import Record
-from benchwarden.daemon.run_desk import Finished, RunDesk
+from benchwarden.daemon.run_desk import RunDesk
 from benchwarden.daemon.run_info import run_info
 from benchwarden.daemon.sealing import seal_interrupted
 from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET, StateRefused
@@ -73,7 +73,7 @@ async def carry_out(
     """Run every job in its bay at once; returns the exit code and the run folders.
 
     SIGTERM stops every bay: off, confirmed. One bay's failure ends that bay only, unless its pack warms by itself or it
-    cannot be confirmed off. `begun` is told of each bay's task.
+    cannot be confirmed off. `begun` is told of each bay's task. A pack that a trip left warm is watched yet.
     """
     tasks = [
         asyncio.create_task(run_one(bench, job, runs, guardian, progress, ask, outside), name=f"bay {job.entry.name}")
@@ -83,15 +83,21 @@ async def carry_out(
         begun(job.entry.name, task)
     loop = asyncio.get_running_loop()
 
+    watches: list[asyncio.Task[None]] = []
+
     def stop() -> None:
-        for task in tasks:
+        for task in (*tasks, *watches):
             task.cancel()
 
     def look_at(task: asyncio.Task[Finished]) -> None:
         if not task.cancelled() and task.exception() is None:
-            ending, confirmed, _ = task.result()
-            if ending.every_bay or not confirmed:
-                stop()
+            found = task.result()
+            if found.ending.every_bay or not found.off_confirmed:
+                for other in tasks:
+                    other.cancel()
+            if found.aftermath:
+                progress.note(f"{task.get_name()}: its pack is warm and is watched for a while; Ctrl-C ends that")
+                watches.append(asyncio.create_task(found.aftermath.watch(), name=f"{task.get_name()} after its trip"))
 
     for task in tasks:
         task.add_done_callback(look_at)
@@ -103,9 +109,10 @@ async def carry_out(
             progress.note(f"a fault of this program: {found!r}")
             codes.append(TRIPPED)
             continue
-        ending, confirmed, folder = found
-        codes.append(_CODES[ending.how] if confirmed else TRIPPED)
-        folders += [folder] if folder else []
+        codes.append(_CODES[found.ending.how] if found.off_confirmed else TRIPPED)
+        folders += [found.folder] if found.folder else []
+    if watches:
+        await asyncio.wait(watches)
     return next((code for code in (TRIPPED, STOPPED) if code in codes), FINISHED), folders
 
 
@@ -118,7 +125,7 @@ async def run_one(
     ask: Ask,
     outside: Outside = NOBODY,
 ) -> Finished:
-    """Run one job; returns how it ended, whether off is confirmed, and its folder (None: nothing was recorded)."""
+    """Run one job and return how it ended; its aftermath, if it has one, is the caller's to await."""
     started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
     bay = job.entry.name
@@ -156,7 +163,7 @@ async def run_one(
             await asyncio.to_thread(confirmed.charged_attended, job.folder, job.plan.pack, name)
         except (FolderError, FileMistakes) as error:
             progress.note(f"{bay}: its first charge was not kept, so the next one is attended, too: {error}")
-    return ending, run.off_confirmed, run.folder
+    return Finished(ending, run.off_confirmed, run.folder, run.aftermath)
 
 
 def run_name(runs: Path, folder: Path | None) -> str:

@@ -255,7 +255,7 @@ def charge_once(
             if spoil:
                 asyncio.get_running_loop().call_later(120.0, spoil, bench)
             settings, guardian = load_bench(shed / "bench.toml"), StandInGuardian()
-            ending, confirmed_off, _ = await run_one(settings, job, shed / "runs", guardian, Board(), nobody)  # type: ignore[arg-type]
+            ending, confirmed_off, *_ = await run_one(settings, job, shed / "runs", guardian, Board(), nobody)  # type: ignore[arg-type]
             assert confirmed_off
             return ending.how
 

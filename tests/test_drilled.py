@@ -120,7 +120,7 @@ def run_once(folder: Path, change: Any = lambda bench: None) -> tuple[Ending, li
             await instruments.close()
             change(bench)
             guardian: Any = StandInGuardian()
-            ending, confirmed, _ = await run_one(settings, job, folder / "runs", guardian, Board(), None)  # type: ignore[arg-type]
+            ending, confirmed, *_ = await run_one(settings, job, folder / "runs", guardian, Board(), None)  # type: ignore[arg-type]
             assert confirmed
             return ending, [what for _, what in bench.journals()["left"] if what.endswith(" on")]
 

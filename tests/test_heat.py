@@ -5,6 +5,7 @@ What was on, and until when, is read from the journal of the simulated bench, ne
 
 import re
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -131,3 +132,52 @@ def test_the_surroundings_that_grow_hot_trip(tmp_path: Path) -> None:
     fault = Fault(lambda bench: setattr(device(bench, "temperature"), "meter", Meter(offset=45.0)))
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=fault))
     assert_tripped(done, r"temperature ambient_c is 6\d\.?\d*, allowed -20 to 60")
+
+
+def test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again(tmp_path: Path) -> None:
+    """Faults 67 and 68: heat goes on when everything is off, and whoever was told once is told again."""
+
+    def burning(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.step_type == "watch":  # two seconds between two looks
+            bench.bays["left"].pack.core_c += 0.4
+            bench.bays["left"].pack.surface_c += 0.4
+        else:
+            runaway(bench, sample)
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=burning, watch=True))
+    assert_tripped(done, r"temperature \w+_c rose by")
+    ended = next(event for event in done.run.events if event["event"] == "ended")
+    seen = [sample for sample in done.run.samples if sample.step_type == "watch"]
+    assert {sample.output for sample in seen} == {"off"}
+    assert seen[0].test_time_s - ended["test_time_s"] < 1.0
+    assert seen[-1].test_time_s - ended["test_time_s"] == pytest.approx(1800.0, abs=3.0)
+    told = [event["hottest_c"] for event in done.run.events if event["event"] == "still_warming"]
+    assert len(told) >= 5
+    assert all(later - earlier >= 5.0 for earlier, later in pairwise(told))
+    [watched] = [event for event in done.run.events if event["event"] == "watched"]
+    assert watched["hottest_c"] >= max(told)
+    assert (done.run.ending.how, done.run.problems) == ("tripped", [])
+
+
+def test_a_pack_that_is_not_warm_is_not_watched(tmp_path: Path) -> None:
+    done, _ = broken(tmp_path, probe_reads("-127", 0))
+    assert_tripped(done, r"temperature")
+    assert "watching" not in [event["event"] for event in done.run.events]
+
+
+def test_a_current_after_off_is_switched_off_again_and_said(tmp_path: Path) -> None:
+    """Fault 70: off was confirmed, and then somebody switches the load on at its front panel."""
+
+    def meddled(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.step_type != "watch":
+            runaway(bench, sample)
+        elif 60.0 <= sample.step_time_s < 62.0:
+            bench.bays["left"].switch_load(0, True, bench.now())
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=meddled, watch=True))
+    said = [event for event in done.run.events if event["event"] == "current_after_off"]
+    assert len(said) == 1
+    assert said[0]["off_confirmed"] is True
+    assert outputs_at_the_end(done) == set()
+    on_s, off_s = (next(t for t, what in reversed(done.journal) if what == f"load 1 {word}") for word in ("on", "off"))
+    assert 0.0 <= off_s - on_s <= 4.0

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.jobs import Job, load_bench
 from benchwarden.daemon.list_file import list_path, read_list
@@ -133,7 +134,7 @@ class Serving:
         return [what for _, what in self.simulated.journals()[bay] if what.endswith(" on")]
 
 
-CarryOut = Callable[[Job, Ask], Awaitable[tuple[Ending, bool, Path | None]]]
+CarryOut = Callable[[Job, Ask], Awaitable[Finished]]
 
 
 @asynccontextmanager
@@ -157,7 +158,7 @@ async def serving(
         over: list[Path] = []
         told = Told()
 
-        async def carry_out(job: Job, ask: Ask) -> tuple[Ending, bool, Path | None]:
+        async def carry_out(job: Job, ask: Ask) -> Finished:
             return await run_one(bench, job, folder / "runs", guardian, board, ask)  # type: ignore[arg-type]
 
         def ended(run: Path) -> None:
@@ -320,17 +321,9 @@ def test_a_marked_trip_switches_every_bay_off(tmp_path: Path) -> None:
         every_bay: bool = True
 
     def change(carry_out: CarryOut) -> CarryOut:
-        async def marked(job: Job, ask: Ask) -> tuple[Ending, bool, Path | None]:
-            ending, confirmed, folder = await carry_out(job, ask)
-            return (
-                (Marked("tripped", "smoke"), confirmed, folder)
-                if job.pack.name == "Heron"
-                else (
-                    ending,
-                    confirmed,
-                    folder,
-                )
-            )
+        async def marked(job: Job, ask: Ask) -> Finished:
+            found = await carry_out(job, ask)
+            return found._replace(ending=Marked("tripped", "smoke")) if job.pack.name == "Heron" else found
 
         return marked
 
@@ -392,7 +385,7 @@ def test_a_fault_outside_of_any_run_trips_and_is_told(tmp_path: Path) -> None:
 
 def test_a_fault_of_the_program_in_one_bay_trips_that_bay(tmp_path: Path) -> None:
     def change(carry_out: CarryOut) -> CarryOut:
-        async def faulty(job: Job, ask: Ask) -> tuple[Ending, bool, Path | None]:
+        async def faulty(job: Job, ask: Ask) -> Finished:
             if job.pack.name == "Heron":
                 raise ZeroDivisionError("on purpose")
             return await carry_out(job, ask)

@@ -121,6 +121,7 @@ async def run_test(
     make_bench: type[SimulatedBench] = SimulatedBench,
     prepared: Job | None = None,
     outside: Outside = NOBODY,
+    watch: bool = False,
     **record_more: Any,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
@@ -129,6 +130,7 @@ async def run_test(
     called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
     `outside` is told what people must know. `prepared` takes the place of the job that pack and profile make;
     `record_more` goes to the run's `Record`.
+    `watch`: look on after a trip that left the pack warm; otherwise somebody needs the instruments at once.
     """
     bench = make_bench([scenario], soc=soc)
     if sockets:
@@ -174,6 +176,12 @@ async def run_test(
             outside=outside,
         )
         ending = await running.run(record)
+        if running.aftermath:
+            watching = asyncio.create_task(running.aftermath.watch())
+            await asyncio.sleep(0)
+            if not watch:
+                watching.cancel()
+            await watching
         run = read_run(running.folder) if running.folder else Run(folder, _nothing(), [], [], [])
         bench.journals()
         return Done(ending, running.off_confirmed, run, plan, bench, guardian, first[0] if first else Checked.by(bench))

@@ -1,0 +1,17 @@
+"""Brings to its end what must not be broken off."""
+
+import asyncio
+from collections.abc import Coroutine
+from contextlib import suppress
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+async def undisturbed(work: Coroutine[Any, Any, T]) -> T:
+    """Return the result of `work`; being cancelled meanwhile changes nothing, however often."""
+    going = asyncio.ensure_future(work)
+    while not going.done():
+        with suppress(asyncio.CancelledError):
+            await asyncio.wait({going})
+    return going.result()
