@@ -12,6 +12,7 @@ from pathlib import Path
 
 from benchwarden.daemon import clock, control, instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal
+from benchwarden.daemon.guardian_desk import DeskRefused
 from benchwarden.results.folder import utc_text
 
 BAD_INPUT = 2
@@ -32,7 +33,7 @@ def serve(bench: Path, state: Path) -> int:
     try:
         with instrument_lock.held(bench, None) as hold:
             return _guard(bench, state, hold)
-    except state_folder.StateRefused as error:  # its socket could not be made; nothing was started
+    except DeskRefused as error:  # its socket could not be made; nothing was started
         print(error, file=sys.stderr)
         return BAD_INPUT
     finally:
