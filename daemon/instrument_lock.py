@@ -168,7 +168,8 @@ def _sweep(folders: Sequence[Path]) -> None:
                 descriptor = os.open(path, os.O_RDONLY | _QUIET)
                 try:
                     found = os.fstat(descriptor)
-                    if found.st_uid == os.geteuid() and stat.S_ISREG(found.st_mode):
+                    # An empty one has just been made, and is about to be locked.
+                    if found.st_uid == os.geteuid() and stat.S_ISREG(found.st_mode) and found.st_size:
                         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                         if os.path.samestat(found, os.lstat(path)):
                             path.unlink()
