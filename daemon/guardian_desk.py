@@ -9,16 +9,18 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from benchwarden.daemon.state_folder import StateRefused
-
 LONGEST = 4096
 CLIENTS = 16
+
+
+class DeskRefused(Exception):
+    """The socket cannot be made; the message says where and what would be right."""
 
 
 class Desk:
     """Takes requests without ever waiting for a client; without a path it takes none.
 
-    Entering raises StateRefused where the socket cannot be made.
+    Entering raises DeskRefused where the socket cannot be made.
     """
 
     def __init__(self, path: Path | None) -> None:
@@ -36,7 +38,7 @@ class Desk:
                 self._listening.bind(str(self._path))
             except OSError as error:
                 self._listening.close()
-                raise StateRefused(f"{self._path}: {error.strerror}; a folder of our own would be right") from error
+                raise DeskRefused(f"{self._path}: {error.strerror}; a folder of our own would be right") from error
             finally:
                 os.umask(before)
             self._listening.listen(8 * CLIENTS)

@@ -104,6 +104,7 @@ def held(bench: Path, bays: Collection[str] | None, folders: Sequence[Path] = FO
                 raise
         threading.Event().wait(LOOK_S)
     try:
+        _sweep(folders)
         if addresses and not taken:
             where = " or ".join(map(str, folders))
             print(f"no lock could be made in {where}: nothing keeps another program off this bench", file=sys.stderr)
@@ -154,6 +155,26 @@ def _take(addresses: Mapping[str, str], folders: Sequence[Path]) -> dict[Path, i
         _let_go(taken)
         raise InstrumentsTaken("\n".join(f"{who} holds {', '.join(what)}" for who, what in refused.items()))
     return taken
+
+
+def _sweep(folders: Sequence[Path]) -> None:
+    """Take away the names that programs which were killed left behind, as far as they are our own user's.
+
+    Whoever finds one held just then reads the name of a process that has ended, and tries again.
+    """
+    for folder in folders:
+        for path in folder.glob("benchwarden-*.lock"):
+            with suppress(OSError):
+                descriptor = os.open(path, os.O_RDONLY | _QUIET)
+                try:
+                    found = os.fstat(descriptor)
+                    # An empty one has just been made, and is about to be locked.
+                    if found.st_uid == os.geteuid() and stat.S_ISREG(found.st_mode) and found.st_size:
+                        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                        if os.path.samestat(found, os.lstat(path)):
+                            path.unlink()
+                finally:
+                    os.close(descriptor)
 
 
 def _here() -> str:

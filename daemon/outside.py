@@ -20,7 +20,8 @@ from benchwarden.profiles.mistakes import FileMistakes
 
 # A sign that an output is on is handed over this often (real seconds).
 SIGN_EVERY_S = 5.0
-RESTARTS = 3
+# A child that ends is started again so often within so long; one that ends at once will do so again.
+RESTARTS, RESTARTS_S = 3, 600.0
 CLOSE_S = 2.0
 ASKED_TO_STOP = "asked to stop"
 # Children that go on by themselves after they were hung up on.
@@ -58,20 +59,22 @@ class Outside:
         self._inhibitor = inhibitor
         self._simulated = simulated
         self._child: subprocess.Popen[bytes] | None = None
-        self._restarts = 0
+        self._started_s: list[float] = []
+        self._entered = False
         self._on: set[str] = set()
         self._signed_s: float | None = None
         self._heard = b""
         self._said: set[str] = set()
 
     async def __aenter__(self) -> Self:
-        if self._command:
-            self._start(self._command)
+        self._entered = True
+        self._again()
         return self
 
     async def __aexit__(self, *_: object) -> None:
         for bay in list(self._on):
             self._on.discard(bay)  # a bay that was never told off: silence, and no all-clear
+        self._entered = False
         child, self._child = self._child, None
         if child:
             await asyncio.to_thread(_end, child)
@@ -134,6 +137,8 @@ class Outside:
 
     def _send(self, message: dict[str, object]) -> None:
         line = json.dumps(message).encode() + b"\n"
+        if not self._child:  # it ended too often some time ago
+            self._again()
         while self._child and self._child.stdin:
             try:
                 if os.write(self._child.stdin.fileno(), line) == len(line):
@@ -152,8 +157,10 @@ class Outside:
             child.kill()
             child.wait()
             self._forget(child)
-        if self._command and self._restarts < RESTARTS:
-            self._restarts += 1
+        now_s = clock.real_s()
+        self._started_s = [one for one in self._started_s if now_s - one < RESTARTS_S]
+        if self._command and self._entered and len(self._started_s) <= RESTARTS:
+            self._started_s.append(now_s)
             self._start(self._command)
 
     def _start(self, command: Sequence[str]) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from benchwarden.daemon import clock, control, instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal, worker_command
+from benchwarden.daemon.guardian_desk import DeskRefused
 from benchwarden.results.folder import utc_text
 
 BAD_INPUT = 2
@@ -73,6 +74,6 @@ def _guard(
                 ).run()
             finally:
                 os.close(held)
-    except state_folder.StateRefused as error:  # nothing was started
+    except (state_folder.StateRefused, DeskRefused) as error:  # nothing was started
         print(error, *control.took_over_lines(state), sep="\n", file=sys.stderr)
         return BAD_INPUT

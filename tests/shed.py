@@ -71,7 +71,11 @@ class Shed:
 
     def ask_load(self, question: str, bay: str = "left") -> str:
         """Ask a bay's simulated load itself, the first if there are several, on a connection of our own."""
-        _, host, port, _ = self.loads[bay][0]["at"].split("::")
+        return self.ask(self.loads[bay][0]["at"], question)
+
+    def ask(self, address: str, question: str) -> str:
+        """Ask a simulated instrument itself, on a connection of our own."""
+        _, host, port, _ = address.split("::")
         with socket.create_connection((host, int(port)), 2.0) as line:
             line.sendall(question.encode() + b"\n")
             with line.makefile() as answers:

@@ -194,14 +194,11 @@ class ShedWithContactor(Shed):
         wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
         [entry] = read_bench(self.bench.read_text(), "bench.toml").bay
         assert entry.contactor is not None
-        self.load, self.contactor = entry.loads[0].at, entry.contactor.at
+        self.loads = {"left": [{"at": entry.loads[0].at}]}
+        self.contactor = entry.contactor.at
 
     def is_closed(self) -> bool:
-        load, self.load = self.load, self.contactor
-        try:
-            return self.ask_load("STAT?") == "1"
-        finally:
-            self.load = load
+        return self.ask(self.contactor, "STAT?") == "1"
 
 
 @pytest.fixture

@@ -288,6 +288,12 @@ def test_an_interrupted_run_is_sealed_with_partial_figures(another: Done, tmp_pa
     assert not (old / "reserve.bin").exists()
     assert interrupted_runs(tmp_path / "runs") == []
     assert seal_interrupted(tmp_path / "runs") == []
+    (old / "result.json").unlink()
+    assert main(["seal", "--below", str(tmp_path / "runs")]) == 0  # as a service's start does
+    assert json.loads((old / "result.json").read_text())["partial"] is True
+    for wrong in (["seal"], ["seal", str(old), "--below", str(tmp_path)]):
+        with pytest.raises(SystemExit):
+            main(wrong)
 
 
 def test_a_run_with_its_end_needs_no_seal(finished: Done) -> None:

@@ -122,8 +122,10 @@ def test_a_program_that_was_killed_holds_nothing(bench: Path, tmp_path: Path) ->
         other.kill()
         other.wait(10)
         assert len(list(locks.iterdir())) == 4
-        with held(bench, None, [locks]) as hold:
-            assert len(hold) == 4
+        with held(bench, ["left"], [locks]) as hold:
+            assert len(hold) == 2
+            assert len(list(locks.iterdir())) == 2  # the names that it left are swept away, ours are not
+            assert holders(bench, ["left"], [locks])
 
 
 def test_a_worker_that_outlives_its_guardian_keeps_them_until_it_ends(bench: Path, tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def shed(tmp_path: Path) -> Iterator[Shed]:
 def test_a_worker_that_dies_or_freezes_leaves_the_load_off(shed: Shed, how: signal.Signals) -> None:
     running = shed.run()
     try:
-        wait_for(lambda: on_and_sampled(shed), 20)
+        wait_for(lambda: on_and_sampled(shed), 60)
         assert shed.drawn_a() > 5.0
         worker = worker_of(running)
         began = time.monotonic()
@@ -55,7 +55,7 @@ def test_a_worker_that_dies_or_freezes_leaves_the_load_off(shed: Shed, how: sign
 
 def test_ctrl_c_stops_safely(shed: Shed) -> None:
     running = shed.run()
-    wait_for(lambda: on_and_sampled(shed), 20)
+    wait_for(shed.is_on, 60)
     running.send_signal(signal.SIGINT)
     out, error = running.communicate(timeout=15)
     assert running.returncode == 3, error

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon import state_folder
-from benchwarden.daemon.guardian_desk import Desk
+from benchwarden.daemon.guardian_desk import Desk, DeskRefused
 from benchwarden.daemon.state_folder import StateRefused, has_ended, hold, make_folder, share
 
 
@@ -57,7 +57,7 @@ def test_a_folder_that_cannot_be_used_is_refused_in_words(tmp_path: Path) -> Non
     with pytest.raises(StateRefused, match=r"service\.lock: Is a directory; .*--state names another"):
         hold(tmp_path, "process 1")
     (tmp_path / state_folder.GUARDIAN_SOCKET).mkdir()
-    with pytest.raises(StateRefused, match=r"guardian\.sock: Is a directory"), Desk(tmp_path / "guardian.sock"):
+    with pytest.raises(DeskRefused, match=r"guardian\.sock: Is a directory"), Desk(tmp_path / "guardian.sock"):
         pass
 
 
