@@ -28,7 +28,8 @@ from benchwarden.drivers.visa import GRACE_S, VisaLine
 from tests.proxy import Faults, Proxy, before
 from tests.scripted_instrument import Server, Talk, serving
 from tests.shed import wait_for
-from tests.test_guardian import ANSWERS, Guarded, entry
+from tests.switch import Switch
+from tests.test_guardian import Guarded, entry
 
 pytestmark = pytest.mark.realtime
 
@@ -359,44 +360,6 @@ async def test_another_box_at_the_address_after_an_outage_gets_no_order(
 
 
 # The guardian's side, with real processes.
-
-
-class Switch:
-    """A load on a socket that many may speak to: keeps its state and every order, in the order of arrival."""
-
-    def __init__(self) -> None:
-        self.on = False
-        self.lines: list[str] = []
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._server.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                wire, _ = self._server.accept()
-            except OSError:
-                return
-            threading.Thread(target=self._serve, args=(wire,), daemon=True).start()
-
-    def _serve(self, wire: socket.socket) -> None:
-        with wire, wire.makefile("rb") as lines:
-            try:
-                for line in lines:
-                    text = line.decode().strip()
-                    self.lines.append(text)
-                    if text in ("INP ON", "INP OFF"):
-                        self.on = text == "INP ON"
-                    elif text == "INP?":
-                        wire.sendall(b"1\n" if self.on else b"0\n")
-                    elif text in ANSWERS:
-                        wire.sendall(b"21.6;9.500\n" if self.on else b"21.6;0.004\n")
-            except OSError:
-                return
-
-    def close(self) -> None:
-        self._server.shutdown(socket.SHUT_RDWR)
-        self._server.close()
 
 
 @pytest.fixture

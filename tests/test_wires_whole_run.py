@@ -126,6 +126,14 @@ class WholeRun:
                 return [dict(zip(head.split(","), row.split(","), strict=False)) for row in rows]
         return []
 
+    def wait_said(self, bay: str, what: str) -> None:
+        """Wait until the guardian has said this of the bay's load."""
+        wait_for(lambda: f"{bay} load at {self.proxies[bay].address}: {what}" in self.said, 30)
+
+    def wait_missed(self, bay: str, readings: int) -> None:
+        """Wait until so many readings of a bay have been missed."""
+        wait_for(lambda: len(missed_in(self, bay)) >= readings, 20)
+
     def told(self, broken_s: float, healed_s: float) -> Told:
         drawn_a = {bay: self.drawn_a(bay) for bay in BAYS}
         return Told(broken_s, healed_s, self.switched, self.journals(), self.said, drawn_a, self.process.poll())
@@ -180,13 +188,13 @@ def unreachable(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPat
         middle.reset()
         creeping.start()
         for bay in ("left", "middle"):
-            wait_for(lambda bay=bay: f"{bay} load at {run.proxies[bay].address}: NOT CONFIRMED" in run.said, 30)
+            run.wait_said(bay, "NOT CONFIRMED")
         healed_s = time.monotonic()
         left.faults = Faults()
         left.reset()
         middle.listen()
         for bay in ("left", "middle"):
-            wait_for(lambda bay=bay: f"{bay} load at {run.proxies[bay].address}: off, read back" in run.said, 30)
+            run.wait_said(bay, "off, read back")
         time.sleep(2 * PERIOD_S)  # off is to stay
         yield request.param, run.told(broken_s, healed_s)
     finally:
@@ -242,9 +250,9 @@ def disturbed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[WholeR
             wait_for(lambda: run.proxies["right"].open, 20)
             missed = len(missed_in(run, "right"))
             how(run.proxies["right"])
-            wait_for(lambda missed=missed: len(missed_in(run, "right")) > missed, 20)
+            run.wait_missed("right", missed + 1)
         for bay in ("left", "middle"):
-            wait_for(lambda bay=bay: missed_in(run, bay), 20)
+            run.wait_missed(bay, 1)
         rows = {bay: len(run.samples(bay)) for bay in BAYS}
         wait_for(lambda: all(len(run.samples(bay)) > rows[bay] + 2 for bay in BAYS), 20)
         assert pulsing(run)
