@@ -76,6 +76,7 @@ class Proxy:
         self.port: int = self._place.getsockname()[1]
         self._server: asyncio.Server | None = None
         self._serving: set[asyncio.Task[None]] = set()
+        self._writers: list[asyncio.StreamWriter] = []
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="proxy", daemon=True)
         self._thread.start()
@@ -140,6 +141,9 @@ class Proxy:
             for task in self._serving:
                 task.cancel()
             await asyncio.gather(*self._serving, return_exceptions=True)
+            for writer in self._writers:
+                writer.transport.abort()
+            await asyncio.sleep(LOOK_S)  # an aborted transport closes at the loop's next turn
 
         self._do(end())
         self._loop.call_soon_threadsafe(self._loop.stop)
@@ -155,6 +159,7 @@ class Proxy:
         assert task
         self._serving.add(task)
         task.add_done_callback(self._serving.discard)
+        self._writers.append(writer)
         connection = Connection(self.faults, writer)
         self.connections.append(connection)
         try:
@@ -172,6 +177,7 @@ class Proxy:
                 connection.orders += block
             return
         instrument_reader, instrument_writer = await asyncio.open_connection(*self.target)
+        self._writers.append(instrument_writer)
         ways = [
             asyncio.ensure_future(self._carry_orders(connection, reader, instrument_writer)),
             asyncio.ensure_future(self._carry_replies(connection, instrument_reader)),
