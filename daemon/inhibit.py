@@ -5,6 +5,7 @@ process, however it ends. Where there is none, that is said; a server without a 
 """
 
 import subprocess
+import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -28,10 +29,15 @@ class Inhibitor:
         self._command = command
         self._child: subprocess.Popen[bytes] | None = None
         self._holders: set[str] = set()
+        self._turn = threading.Lock()
 
     def hold(self, bay: str) -> str | None:
         """Hold the lock for a bay; returns why there is none. Takes half a second: call it in a thread."""
         self._holders.add(bay)
+        with self._turn:  # bays that begin together come in threads of their own
+            return self._hold()
+
+    def _hold(self) -> str | None:
         if self._child is not None and self._child.poll() is None:
             return None
         self._drop()
@@ -53,8 +59,9 @@ class Inhibitor:
     def release(self, bay: str) -> None:
         """Let the lock go when no bay needs it any more."""
         self._holders.discard(bay)
-        if not self._holders:
-            self._drop()
+        if not self._holders:  # else nothing to wait for: somebody who is about to hold it is among them
+            with self._turn:
+                self._drop()
 
     @property
     def held(self) -> bool:

@@ -103,10 +103,12 @@ class Wire:
         """Send a question and return its answer without terminator; raises OSError when none comes in time."""
         self.send(question)
         descriptor = (self._socket or self._port).fileno()
+        looker = select.poll()  # select() fails beyond descriptor 1023 (select(2))
+        looker.register(descriptor, select.POLLIN)
         answer = b""
         end = time.monotonic() + self._timeout_s
         while not answer.endswith(self._end):
-            ready, _, _ = select.select([descriptor], [], [], max(end - time.monotonic(), 0.0))
+            ready = looker.poll(max(end - time.monotonic(), 0.0) * 1000.0)
             block = os.read(descriptor, 4096) if ready else b""
             if not block:
                 raise OSError("no answer" if not answer else f"half an answer, {answer!r}")

@@ -8,6 +8,7 @@ import asyncio
 import queue
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 from benchwarden.drivers.line import LineDead, LineError, LineSilent, check_text, in_flight
@@ -44,6 +45,8 @@ class VisaLine:
         self._jobs: queue.SimpleQueue[_Job | None] | None = None
         self._resource: Any = None
         self._fault: LineError | None = None
+        self._opened: list[Any] = []
+        """What the present thread has opened."""
 
     async def open(self) -> None:
         """Open the resource in a new thread. Raises LineDead."""
@@ -51,9 +54,10 @@ class VisaLine:
         self._fault = None
         self._jobs = queue.SimpleQueue()
         threading.Thread(target=_work, args=(self._jobs,), name=f"visa {self._address}", daemon=True).start()
+        opened = self._opened = []
         try:
-            self._resource = await self._call(self._open_now, self._open_s, "open")
-        except LineError:
+            self._resource = await self._call(lambda: self._open_now(opened), self._open_s, "open")
+        except BaseException:
             self._leave_thread()
             raise
 
@@ -92,25 +96,24 @@ class VisaLine:
         await self._call(send, timeout_s, text)
 
     async def close(self) -> None:
-        """Close the resource; never raises. An abandoned thread is left with it."""
+        """Close the resource; never raises. An abandoned thread closes it when it comes back, if it ever does."""
         resource, self._resource = self._resource, None
         if self._jobs is None:
             return
         if resource is not None:
             self._fault = None
-            try:
+            with suppress(LineError):
                 await self._call(resource.close, 0.0, "close")
-            except LineError:
-                self._leave_thread()
         self._leave_thread()
 
-    def _open_now(self) -> Any:
+    def _open_now(self, opened: list[Any]) -> Any:
         import pyvisa  # here and not above: it costs 0.1 s and is needed by few benches
 
         manager = pyvisa.ResourceManager(self._library)
         resource: Any = manager.open_resource(
             self._address, open_timeout=int(self._open_s * 1000), timeout=int(self._open_s * 1000)
         )
+        opened.append(resource)
         resource.write_termination = self._terminator
         resource.read_termination = self._terminator[-1:]
         if self._baud is not None and hasattr(resource, "baud_rate"):
@@ -125,7 +128,10 @@ class VisaLine:
         return self._resource
 
     def _leave_thread(self) -> None:
+        """Let the thread end; what it still has open by then, it closes: an instrument has few sessions."""
         if self._jobs is not None:
+            opened = self._opened
+            self._jobs.put(lambda: _close_quietly(opened))
             self._jobs.put(None)
             self._jobs = None
 
@@ -193,6 +199,12 @@ class VisaLine:
 
 _TIMED_OUT = -1073807339
 """VI_ERROR_TMO, VPP-4.3 table of completion and error codes (0xBFFF0015); kept here to import PyVISA late."""
+
+
+def _close_quietly(resources: list[Any]) -> None:
+    while resources:
+        with suppress(Exception):  # closed already, or not to be closed: backends raise anything, and nobody waits
+            resources.pop().close()
 
 
 def _work(jobs: "queue.SimpleQueue[_Job | None]") -> None:

@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,13 @@ def test_a_refused_lock_is_said_with_its_reason() -> None:
     assert "the machine may fall asleep" in said
     assert "Access denied" in said
     assert not lock.held
+
+
+def test_bays_that_begin_together_are_all_told() -> None:
+    lock = Inhibitor(["false"])
+    with ThreadPoolExecutor(6) as pool:
+        said = list(pool.map(lock.hold, [f"bay {number}" for number in range(6)]))
+    assert all(one is not None and "ended with 1: no reason given" in one for one in said), said
 
 
 def test_no_such_program_is_said() -> None:

@@ -3,8 +3,10 @@
 import asyncio
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
+import pyvisa
 from pyvisa.constants import StatusCode
 
 from benchwarden.drivers.errors import InstrumentError
@@ -13,6 +15,7 @@ from benchwarden.drivers.line import LineDead, LineSilent
 from benchwarden.drivers.tcp import TcpLine
 from benchwarden.drivers.visa import _TIMED_OUT, GRACE_S, VisaLine
 from tests.scripted_instrument import Talk, serving
+from tests.shed import wait_for
 
 pytestmark = pytest.mark.asyncio
 
@@ -140,3 +143,30 @@ async def test_a_call_that_never_returns_is_abandoned(library: str) -> None:
 
 async def test_the_code_of_silence_is_the_librarys() -> None:
     assert StatusCode.error_timeout.value == _TIMED_OUT  # package PyVISA, constants
+
+
+async def test_what_opens_too_late_is_closed_again(library: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fault 16: some instruments have a handful of sessions, and need a power cycle when these are used up."""
+    go_on = threading.Event()
+    opened: list[Any] = []
+    open_resource = pyvisa.ResourceManager.open_resource
+
+    def slowly(manager: pyvisa.ResourceManager, *what: Any, **more: Any) -> Any:
+        go_on.wait(20.0)
+        opened.append(open_resource(manager, *what, **more))
+        return opened[-1]
+
+    monkeypatch.setattr(pyvisa.ResourceManager, "open_resource", slowly)
+    line = VisaLine("USB0::0x1111::0x2222::11::INSTR", library=library, open_s=0.05)
+    with pytest.raises(LineDead, match="'open' overran"):
+        await line.open()
+    await line.close()
+    go_on.set()
+    await asyncio.to_thread(wait_for, lambda: not visa_threads(), 5)
+    assert len(opened) == 1
+    with pytest.raises(pyvisa.errors.InvalidSession):
+        _ = opened[0].session
+
+
+def visa_threads() -> list[str]:
+    return [thread.name for thread in threading.enumerate() if thread.name.startswith("visa USB0")]
