@@ -202,6 +202,8 @@ class BayRun:
 
     async def _leave(self, hands: Hands, ending: Ending, tripped: bool, make_record: Callable[[], Record]) -> Ending:
         """Off, confirmed and told to the guardian, before anything else; then why, the record, the connections."""
+        if tripped:  # only handed to the writer's thread: off is not held up, and the reason outlives this process
+            self._say("tripping", reason=ending.why)
         self.off_confirmed = await hands.make_safe(ending.why if tripped else None)
         ending = replace(ending, currents_a=dict(hands.currents_a))
         if self.off_confirmed:

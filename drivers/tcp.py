@@ -6,6 +6,8 @@ import asyncio
 import os
 import socket
 import struct
+from collections.abc import Sequence
+from typing import Any
 
 from benchwarden.drivers.descriptor import DescriptorLine
 
@@ -42,22 +44,34 @@ class TcpLine(DescriptorLine):
                     )
                 except socket.gaierror:
                     found = await loop.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM)
-                family, kind, protocol, _, where = found[0]
-                wire = socket.socket(family, kind, protocol)
-                try:
-                    wire.setblocking(False)
-                    for level, option, value in _OPTIONS:
-                        wire.setsockopt(level, option, value)
-                    await loop.sock_connect(wire, where)
-                except BaseException:
-                    wire.close()
-                    raise
+                wire = await self._first_that_answers(found)
         except TimeoutError as error:
             if error.errno is not None:
                 raise  # the system's own verdict, with its own words
             raise OSError(f"no connection within {self._connect_s:g} s") from error
         self._socket = wire
         return wire.fileno()
+
+    @staticmethod
+    async def _first_that_answers(found: Sequence[tuple[Any, ...]]) -> socket.socket:
+        """Connect to one address after the other: a name may stand for two, and an instrument listen at one."""
+        last: OSError | None = None
+        for family, kind, protocol, _, where in found:
+            wire = socket.socket(family, kind, protocol)
+            try:
+                wire.setblocking(False)
+                for level, option, value in _OPTIONS:
+                    wire.setsockopt(level, option, value)
+                await asyncio.get_running_loop().sock_connect(wire, where)
+            except OSError as error:
+                wire.close()
+                last = error
+            except BaseException:
+                wire.close()
+                raise
+            else:
+                return wire
+        raise last or OSError("the name stands for no address")
 
     def _disconnect(self, *, abandon: bool) -> None:
         wire, self._socket = self._socket, None

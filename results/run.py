@@ -143,7 +143,7 @@ class Run:
                     why=str(event.get("why", "")),
                     off_confirmed=confirmed if isinstance(confirmed, bool) else None,
                 )
-            if name == "tripped" and not reason:
+            if name in ("tripped", "tripping") and not reason:
                 reason = f"tripped: {event.get('reason')}"
             elif name == "record_failed" and not reason:
                 reason = f"{event.get('file')} {event.get('why')}"

@@ -132,6 +132,20 @@ async def test_nobody_listens() -> None:
         await line.close()
 
 
+async def test_a_name_with_two_addresses_is_reached_at_the_one_that_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    async with serving(answers({"A?": b"1.5\n"})) as server:
+        kind = (socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, "")
+
+        async def both(host: str, port: int, **_: object) -> list[tuple[object, ...]]:
+            return [(*kind, (address, port)) for address in ("127.0.0.2", "127.0.0.1")]
+
+        monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", both)
+        line = TcpLine("load.example", server.port)
+        await line.open()
+        assert await line.ask("A?", 1.0) == "1.5"
+        await line.close()
+
+
 async def test_a_full_backlog_is_no_connection() -> None:
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
