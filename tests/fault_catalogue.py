@@ -28,6 +28,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_serial::test_silence_and_a_late_reply",
             "test_instrument::test_after_silence_the_line_is_opened_again_and_the_identity_compared",
             "test_bay_faults::test_one_late_answer_costs_one_reading_and_is_never_taken_for_the_next",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_whole_run::test_a_wire_disturbed_once_costs_a_reading_and_nothing_else",
         ),
     ),
     2: Fault(
@@ -38,6 +40,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_reply::test_what_is_no_number_is_refused",
             "test_guardian::test_half_an_answer_is_none",
             "test_instrument::test_a_flapping_line_gives_right_values_or_errors_but_never_wrong_values",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_whole_run::test_a_wire_disturbed_once_costs_a_reading_and_nothing_else",
         ),
     ),
     3: Fault(
@@ -58,6 +62,9 @@ CATALOGUE: dict[int, Fault] = {
             "test_instrument::test_nothing_is_told_before_the_identity_is_known",
             "test_bay_faults::test_a_refused_connection_is_named",
             "test_bay_faults::test_an_instrument_that_is_absent_at_the_start_is_named_and_nothing_goes_on",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_whole_run::test_a_load_that_cannot_be_reached_is_off_as_soon_as_anything_reaches_it",
+            "test_wires_apart::test_a_dead_link_is_known_in_seconds",
         ),
     ),
     5: Fault(
@@ -67,6 +74,9 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_tcp::test_a_write_to_an_ended_line_fails",
             "test_bay_faults::test_one_cut_connection_costs_one_reading_and_the_run_goes_on",
             "test_bay_faults::test_a_line_that_is_cut_over_and_over_trips",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_whole_run::test_a_load_that_cannot_be_reached_is_off_as_soon_as_anything_reaches_it",
+            "test_wires_whole_run::test_a_wire_disturbed_once_costs_a_reading_and_nothing_else",
         ),
     ),
     6: Fault(
@@ -74,6 +84,7 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_never_called::test_a_line_is_never_cleared_or_flushed_but_closed",
             "test_line_visa::test_a_call_that_never_returns_is_abandoned",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
         ),
     ),
     7: Fault(
@@ -82,6 +93,9 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_tcp::test_the_socket_gives_up_within_seconds",
             "test_bay_faults::test_a_deaf_load_cannot_be_switched_off_and_the_guardian_stays_armed",
             "test_bay_faults::test_a_load_that_hears_again_is_switched_off_within_two_seconds_of_the_trip",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_whole_run::test_a_load_that_cannot_be_reached_is_off_as_soon_as_anything_reaches_it",
+            "test_wires_apart::test_a_dead_link_is_known_in_seconds",
         ),
         "a real outage with its carrier up is not made here",
     ),
@@ -91,6 +105,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_guardian::test_off_is_asserted_again_and_again",
             "test_instrument::test_a_write_without_answer_is_not_repeated",
             "test_line_tcp::test_the_socket_gives_up_within_seconds",
+            "test_wires::test_a_ghost_that_arrives_after_off_is_switched_off_again",
+            "test_wires_apart::test_a_ghost_does_not_arrive_or_is_switched_off",
         ),
         "a real outage with what lies in the kernel meanwhile is not made here",
     ),
@@ -100,6 +116,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_tcp::test_a_word_out_of_turn_kills_the_line_before_the_next_question_is_sent",
             "test_line_tcp::test_silence_closes_the_way_for_the_late_reply",
             "test_bay_faults::test_answers_that_are_always_late_are_no_answers",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires::test_a_late_burst_after_an_outage_is_taken_by_nobody",
         ),
     ),
     10: Fault(
@@ -108,6 +126,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_tcp::test_a_peer_that_never_reads_does_not_hold_the_caller",
             "test_line_visa::test_a_call_that_never_returns_is_abandoned",
             "test_bench::test_a_mistake_is_named_with_its_table_and_key",
+            "test_wires::test_a_wire_that_takes_nothing_holds_nobody",
+            "test_wires::test_the_raw_wire_is_not_held_either",
         ),
     ),
     11: Fault(
@@ -115,6 +135,7 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_crash::test_a_wall_clock_that_was_set_is_an_event_and_ends_nothing",
             "test_crash::test_a_step_and_a_sleep_are_told_apart",
+            "test_wires::test_a_clock_step_in_the_middle_of_a_reading_holds_nobody",
         ),
     ),
     12: Fault(
@@ -124,6 +145,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_visa::test_silence_text_that_is_none_and_the_end",
             "test_line_serial::test_unplugged_while_waiting_and_while_idle",
             "test_cut_short::test_whichever_task_dies_the_bay_goes_off",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires_serial::test_the_raw_wire_survives_a_port_that_is_pulled",
         ),
     ),
     13: Fault(
@@ -134,11 +157,16 @@ CATALOGUE: dict[int, Fault] = {
             "test_line_tcp::test_replies_that_are_no_text",
             "test_line_tcp::test_two_lines_to_one_question_are_refused",
             "test_line_serial::test_a_carriage_return_may_end_the_lines",
+            "test_line_visa::test_visa_and_our_own_socket_read_the_same",
         ),
     ),
     14: Fault(
         "a little is lost at every new connection",
-        ("test_bay_faults::test_a_line_that_is_cut_over_and_over_trips",),
+        (
+            "test_bay_faults::test_a_line_that_is_cut_over_and_over_trips",
+            "test_wires::test_a_flapping_wire_leaks_nothing_and_gives_no_wrong_value",
+            "test_wires::test_a_descriptor_beyond_1024_is_as_good_as_any",
+        ),
         "not built yet: the program does not watch its own memory and descriptors",
     ),
     15: Fault(
@@ -147,6 +175,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_serve::test_a_single_session_serves_the_next_when_the_first_has_gone",
             "test_guardian::test_the_guardian_takes_over",
             "test_skeleton::test_a_worker_that_dies_or_freezes_leaves_the_load_off",
+            "test_wires::test_every_fault_gives_the_value_or_silence_or_a_dead_line",
+            "test_wires::test_a_frozen_worker_that_holds_the_only_session_is_killed_before_off_is_sent",
         ),
     ),
     16: Fault(
@@ -154,6 +184,8 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_guardian::test_an_address_that_it_cannot_reach_is_said",
             "test_main::test_a_load_that_the_guardian_cannot_reach_is_shown",
+            "test_line_visa::test_what_opens_too_late_is_closed_again",
+            "test_wires::test_a_flapping_wire_leaks_nothing_and_gives_no_wrong_value",
         ),
         "avoided: loads and supplies are driven over raw sockets and serial ports only, which have none",
     ),
@@ -164,7 +196,10 @@ CATALOGUE: dict[int, Fault] = {
     ),
     18: Fault(
         "a search for instruments disturbs everybody",
-        ("test_never_called::test_nobody_looks_for_instruments_by_himself",),
+        (
+            "test_never_called::test_nobody_looks_for_instruments_by_himself",
+            "test_wires::test_closing_one_visa_line_leaves_the_others",
+        ),
     ),
     # Instruments that do not do as they are told.
     19: Fault(
@@ -230,6 +265,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_cut_short::test_beats_that_come_late_are_counted_said_once_a_minute_and_never_made_up_for",
             "test_eyes::test_fresh_is_not_stale_and_not_from_before_a_switch",
             "test_eyes::test_a_slow_thermometer_delays_no_voltage",
+            "test_wires_whole_run::test_a_load_that_cannot_be_reached_is_off_as_soon_as_anything_reaches_it",
         ),
     ),
     # Serial ports and USB.
@@ -238,6 +274,8 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_line_serial::test_unplugged_while_waiting_and_while_idle",
             "test_serve::test_a_pseudo_terminal_can_be_unplugged",
+            "test_wires_serial::test_pulled_and_plugged_in_again_under_its_name",
+            "test_wires_serial::test_the_raw_wire_survives_a_port_that_is_pulled",
         ),
     ),
     25: Fault(
@@ -246,12 +284,23 @@ CATALOGUE: dict[int, Fault] = {
             "test_instrument::test_another_instrument_behind_the_same_address_is_never_spoken_to_again",
             "test_bay_faults::test_another_instrument_at_the_address_trips_at_once",
             "test_guardian::test_anybody_else_is_refused_by_name",
+            "test_wires_serial::test_another_box_behind_the_name_gets_no_order",
+            "test_wires::test_another_box_at_the_address_after_an_outage_gets_no_order",
         ),
     ),
-    26: Fault("one port opened twice", ("test_line_serial::test_the_port_is_ours_alone",)),
+    26: Fault(
+        "one port opened twice",
+        (
+            "test_line_serial::test_the_port_is_ours_alone",
+            "test_wires_serial::test_another_process_cannot_open_the_port",
+        ),
+    ),
     27: Fault(
         "a serial port that takes nothing",
-        ("test_line_serial::test_a_port_that_takes_nothing_is_not_waited_for",),
+        (
+            "test_line_serial::test_a_port_that_takes_nothing_is_not_waited_for",
+            "test_wires_serial::test_a_long_reply_is_read_in_blocks",
+        ),
     ),
     28: Fault(
         "the whole USB bus goes away together",
@@ -260,6 +309,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_settings_kept::test_lines_that_come_back_together_switch_off_and_nothing_on",
             "test_settings_kept::test_a_blink_of_all_lines_costs_a_reading_each_and_the_run_goes_on",
             "test_bay_faults::test_a_burst_that_nobody_sees_is_ended_by_the_load_s_own_timer",
+            "test_wires_serial::test_load_and_cells_gone_together",
         ),
         "needs hardware for the bus itself",
     ),
@@ -340,11 +390,11 @@ CATALOGUE: dict[int, Fault] = {
             "test_guardian_link::test_a_guardian_that_falls_silent_is_noticed",
             "test_guardian_link::test_a_guardian_that_does_not_read_is_noticed_too",
             "test_bay_faults::test_a_guardian_that_hangs_up_ends_the_run",
-            "test_drill::test_a_drill_with_real_processes",
             "test_contactor::test_a_contactor_that_opens_in_a_run_trips_the_bay",
             "test_contactor::test_silence_opens_it_and_a_word_does_at_once",
             "test_contactor::test_a_frozen_guardian_opens_it",
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
+            "test_drilled::test_a_drill_of_a_bench_without_the_simulated_line_with_real_processes",
         ),
     ),
     36: Fault(
@@ -366,6 +416,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_state_folder::test_one_service_and_its_worker_keep_the_others_out",
             "test_line_serial::test_the_port_is_ours_alone",
             "test_bay_faults::test_a_load_that_is_already_on_is_switched_off_before_anything_else",
+            "test_serve_processes::test_add_start_status_stop_and_the_end",
         ),
         "two hosts: not made here; each sees the other as somebody at the front panel (21)",
     ),
@@ -374,7 +425,6 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_service::test_a_restart_is_idle_and_says_what_was_interrupted",
             "test_service::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
-            "test_serve_processes::test_a_killed_worker_leaves_the_load_off_and_the_next_start_idle",
             "test_waiting_list::test_after_a_restart_nothing_goes_on_and_what_ran_was_interrupted",
             "test_waiting_list::test_whatever_happens_only_a_person_lets_a_list_go_on",
             "test_install::test_the_unit_of_the_system",
@@ -384,11 +434,11 @@ CATALOGUE: dict[int, Fault] = {
         "the host shuts down",
         (
             "test_cut_short::test_a_stop_at_any_moment_of_a_run_leaves_everything_off",
-            "test_serve_processes::test_the_end_comes_within_5_s_with_everything_off",
             "test_skeleton::test_ctrl_c_stops_safely",
             "test_skeleton::test_off_needs_no_run",
             "test_install::test_the_unit_of_the_system",
             "test_install::test_systemd_understands_it",
+            "test_serve_processes::test_add_start_status_stop_and_the_end",
         ),
         "a real shutdown under systemd is not made here",
     ),
@@ -409,7 +459,6 @@ CATALOGUE: dict[int, Fault] = {
             "test_settings_kept::test_an_output_that_would_come_back_as_it_was_stays_off_when_mains_return",
             "test_settings_kept::test_a_load_that_keeps_its_last_state_never_goes_on",
             "test_settings_kept::test_both_processes_gone_and_mains_back_leaves_the_load_off",
-            "test_roles::test_a_power_on_state_that_is_not_taken_is_found",
             "test_devices::test_power_on_state_decides_what_a_mains_dip_leaves",
             "test_service::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
             "test_folder::test_a_file_cut_at_every_byte_keeps_its_whole_rows",
@@ -611,6 +660,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_warmth::test_a_pack_that_warms_under_load_beyond_what_its_current_explains",
             "test_preflight::test_probes_of_a_rested_pack",
             "test_plan::test_the_pack_is_watched_for_half_an_hour_after_the_last_current",
+            "test_heat::test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again",
+            "test_heat::test_a_pack_that_is_not_warm_is_not_watched",
         ),
     ),
     68: Fault(
@@ -621,6 +672,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_supervised_bay::test_one_pack_that_warms_by_itself_ends_what_runs_in_the_other_bay",
             "test_warmth::test_a_pack_that_warms_under_load_beyond_what_its_current_explains",
             "test_alarms::test_heat_keeps_people_away",
+            "test_heat::test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again",
         ),
     ),
     69: Fault(
@@ -649,6 +701,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_settings_kept::test_a_load_that_keeps_its_last_state_never_goes_on",
             "test_supervised_bay::test_a_supply_that_is_switched_on_by_hand_while_the_load_draws",
             "test_contactor::test_silence_opens_it_and_a_word_does_at_once",
+            "test_heat::test_a_current_after_off_is_switched_off_again_and_said",
         ),
     ),
 }
