@@ -66,6 +66,7 @@ class News:
             case "sample":
                 topic = self._topics.of_bay(message["bay"], "sample")
                 self._thinner.offer(Outgoing(topic, self._ours(message), 0))
+                self._thin(asyncio.get_running_loop().time())
             case "event":
                 self._track(message["bay"], message["run"]).told(message)
             case "state":
@@ -149,8 +150,7 @@ class News:
 
     def next(self, now_s: float) -> tuple[Outgoing, Sent] | None:
         """Return what is to be published next and what to call once the broker has it, None if nothing is due."""
-        for one in self._thinner.due(now_s):
-            self.outbox.live(one)
+        self._thin(now_s)
         if now_s >= self._status_due_s:
             self._status_due_s = now_s + STATUS_EVERY_S
             self.outbox.document(self.status("online"))
@@ -167,6 +167,11 @@ class News:
                 return self._event(track, event)
         last = self.outbox.last()
         return (last, lambda: self.outbox.sent(last)) if last else None
+
+    def _thin(self, now_s: float) -> None:
+        """Put the samples that are due into the queue, whether or not the broker takes any."""
+        for one in self._thinner.due(now_s):
+            self.outbox.live(one)
 
     def _event(self, track: Track, event: Message) -> tuple[Outgoing, Sent]:
         message = {**event, "kind": "event", "bench": self._topics.name, "bay": track.bay, "run": track.run}
