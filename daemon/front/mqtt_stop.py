@@ -54,7 +54,8 @@ class Gate:
 
     def _forget(self, unix_s: float) -> None:
         """Let go of nonces that no fresh STOP can have, and of the oldest of too many: off twice does no harm."""
-        for nonce, at_s in list(self._seen.items()):
+        while self._seen:
+            nonce, at_s = next(iter(self._seen.items()))
             if abs(unix_s - at_s) <= 2 * FRESH_S and len(self._seen) < NONCES:
                 break
             del self._seen[nonce]
