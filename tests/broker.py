@@ -119,6 +119,6 @@ async def watching(port: int, topic: str = "benchwarden/#", **more: Any) -> Asyn
 async def until(what: Callable[[], object], seconds: float = 15.0) -> Any:
     """Return the first true answer; fails after `seconds`."""
     async with asyncio.timeout(seconds):
-        while not (found := what()):
+        while not (found := what()):  # noqa: ASYNC110  nobody tells
             await asyncio.sleep(0.01)
         return found

@@ -189,7 +189,12 @@ def test_a_result_is_waited_for_and_then_left_open_in_words(tmp_path: Path) -> N
 
 
 LOG = "2026-11-25T21:04:11Z no sign of life from bay left for 5.0 s; taking over bays left, right\n…\n"
-STATES = {"left": {"run": "a", "pack": "Heron"}, "right": {"run": "b", "pack": "Tern"}, "third": {"run": None}}
+OFF = "off, read back and measured: 0.001 A"
+STATES: dict[str, dict[str, Any]] = {
+    "left": {"run": "a", "pack": "Heron"},
+    "right": {"run": "b", "pack": "Tern"},
+    "third": {"run": None},
+}
 
 
 @pytest.mark.parametrize(
@@ -201,7 +206,7 @@ STATES = {"left": {"run": "a", "pack": "Heron"}, "right": {"run": "b", "pack": "
             {
                 "by": "guardian",
                 "off": False,
-                "outcomes": {"left load": "off, read back and measured: 0.001 A", "right load": "no answer"},
+                "outcomes": {"left load": OFF, "right load": "no answer"},
             },
             LOG,
             [("left", "Heron", True), ("right", "Tern", False)],

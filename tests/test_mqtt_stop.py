@@ -1,4 +1,4 @@
-"""STOP over MQTT: what counts as one, decided from a table; and that nothing else has any effect, with a real broker."""
+"""STOP over MQTT: what counts as one, from a table; and that nothing else has any effect, with a real broker."""
 
 import asyncio
 import json
