@@ -103,9 +103,11 @@ class Watcher:
 
 
 @asynccontextmanager
-async def watching(port: int, topic: str = "benchwarden/#", **more: Any) -> AsyncIterator[Watcher]:
+async def watching(
+    port: int, topic: str = "benchwarden/#", *, host: str = "127.0.0.1", **more: Any
+) -> AsyncIterator[Watcher]:
     """Watch a broker meanwhile."""
-    async with aiomqtt.Client("127.0.0.1", port, **more) as client:
+    async with aiomqtt.Client(host, port, **more) as client:
         watcher = Watcher(client)
         await client.subscribe(topic, 1)
         keeping = asyncio.create_task(watcher.keep())
