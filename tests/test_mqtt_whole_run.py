@@ -1,9 +1,9 @@
-"""A whole run with real processes and a real mosquitto: told from first to last, its front killed, stopped by MQTT."""
+"""A whole run with real processes and a real broker, told from first to last and stopped; and a front that dies."""
 
 import asyncio
-import os
-import signal
+import json
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,8 @@ import pytest
 
 from benchwarden.results.folder import read_events
 from tests.broker import Broker, needs_mosquitto, until, watching
-from tests.shed import Shed
+from tests.front_rig import Rig
+from tests.shed import ENVIRONMENT, Shed
 from tests.test_mqtt_stop import answered, now
 from tests.test_schema import checked
 
@@ -20,16 +21,63 @@ BENCH = "benchwarden/simulated-boat-shed"
 SECONDS = 60.0
 
 
-def front_of(guardian: "subprocess.Popen[str]") -> int | None:
-    """Return the process id of the front among the guardian's children."""
-    children = Path(f"/proc/{guardian.pid}/task/{guardian.pid}/children").read_text().split()
-    found = [one for one in children if b"benchwarden.daemon.front" in Path(f"/proc/{one}/cmdline").read_bytes()]
-    return int(found[0]) if found else None
+BENCH_FILE = """
+name = "Bird Shed"
+simulated = true
+mqtt = {{ url = "mqtt://127.0.0.1:{port}" }}
+[[bay]]
+name = "left"
+cooling = "box"
+load = {{ at = "TCPIP::127.0.0.1::1::SOCKET", map = "load-function", sense = "pack connector", limits = {limits} }}
+"""
+LIMITS = '{ voltage = "60 V", current = "10 A", power = "60 W" }'
 
 
 @needs_mosquitto
 @pytest.mark.realtime
-def test_a_run_is_told_outlives_its_front_and_is_stopped_by_mqtt(tmp_path: Path) -> None:
+def test_of_a_front_that_is_killed_the_broker_says_offline_and_the_next_one_tells_all(tmp_path: Path) -> None:
+    broker = Broker(tmp_path).start()
+    rig = Rig(tmp_path, broker.port)
+    bench = tmp_path / "bench.toml"
+    bench.write_text(BENCH_FILE.format(port=broker.port, limits=LIMITS))
+    orders = json.dumps({"bench": str(bench), "state": str(rig.state)})
+    command = [sys.executable, "-m", "benchwarden.daemon.front", orders]
+
+    def front() -> "subprocess.Popen[bytes]":
+        return subprocess.Popen(command, env=ENVIRONMENT)
+
+    async def work() -> None:
+        first = second = None
+        async with rig.feed, watching(broker.port) as seen:
+            try:
+                first = front()
+                rig.told("started")
+                await until(lambda: seen.of("left/event"), SECONDS)
+                first.kill()
+                await until(lambda: seen.of("status")[-1]["state"] == "offline", SECONDS)
+                rig.told("step_began", step=1)
+                second = front()
+                await until(lambda: [one["seq"] for one in seen.of("left/event")] == [1, 1, 2], SECONDS)
+                assert seen.of("status")[-1]["state"] == "online"
+                second.terminate()
+                assert await asyncio.to_thread(second.wait, 20) == 0
+                await until(lambda: seen.of("status")[-1]["state"] == "offline", SECONDS)
+                assert len({one["boot"] for one in seen.of("status")}) == 2
+            finally:
+                for process in (first, second):
+                    if process:
+                        process.kill()
+                        process.wait()
+
+    try:
+        asyncio.run(work())
+    finally:
+        broker.kill()
+
+
+@needs_mosquitto
+@pytest.mark.realtime
+def test_a_run_is_told_from_first_to_last_and_stopped_by_mqtt(tmp_path: Path) -> None:
     broker = Broker(tmp_path).start()
     shed = Shed(tmp_path)
     with shed.bench.open("a") as file:
@@ -43,19 +91,11 @@ def test_a_run_is_told_outlives_its_front_and_is_stopped_by_mqtt(tmp_path: Path)
                 return await until(what, SECONDS)
 
             await comes(lambda: [one for one in seen.of("left/sample") if one["output"] == "load"])
-            front = front_of(run)
-            assert front
-            os.kill(front, signal.SIGKILL)
-            await comes(lambda: seen.of("status")[-1]["state"] == "offline")  # the broker says it
-            asked = len(seen.of("left/sample"))
-            await comes(lambda: seen.of("status")[-1]["state"] == "online")  # a new one, ten seconds after the first
-            await comes(lambda: len(seen.of("left/sample")) > asked)
-            assert len({one["boot"] for one in seen.of("status")}) == 2
             assert shed.is_on()
-
             await seen.publish(f"{BENCH}/left/stop", now("whole-run-1"))
             answer = await asyncio.wait_for(answered(seen, "whole-run-1"), SECONDS)
             assert (answer.taken, answer.off) == (True, True)
+            assert abs(answer.current_a["left"]["load"] or 0.0) < 0.05
             assert not shed.is_on()
             await comes(lambda: seen.of("left/result"))
             await comes(lambda: seen.of("status")[-1]["state"] == "offline")

@@ -43,6 +43,8 @@ class News:
         self._topics, self._reader, self._runs, self._boot, self._say = topics, reader, runs, boot, say
         self.outbox = Outbox()
         self.refused = 0
+        # What each bay's instruments measured when its last run ended (A).
+        self.off_a: dict[str, dict[str, Any]] = {}
         self.wake: Callable[[], None] = lambda: None
         self._thinner = Thinner(every_s)
         self._limiter = Limiter()
@@ -68,6 +70,8 @@ class News:
                 self._thinner.offer(Outgoing(topic, self._ours(message), 0))
                 self._thin(asyncio.get_running_loop().time())
             case "event":
+                if message["event"] == "ended":
+                    self.off_a[message["bay"]] = dict(message.get("current_a", {}))
                 self._track(message["bay"], message["run"]).told(message)
             case "state":
                 self._state(message)

@@ -18,6 +18,8 @@ from benchwarden.daemon.messages import utc_ms
 BURST, EVERY_S = 10, 5.0
 # So many senders of one STOP get an answer each.
 ANSWERED = 100
+# So long an answer waits for the currents that were measured at a run's end.
+MEASURED_S = 1.0
 
 
 class Orders:
@@ -75,10 +77,20 @@ class Orders:
             loop = asyncio.get_running_loop()
             answers = await loop.run_in_executor(self._threads, ask_both, self._state, request)
             off, words, current_a = outcome(answers)
+            await self._measured(current_a)
         except Exception as error:  # noqa: BLE001  whoever sent it must get an answer
             off, words, current_a = None, [f"a fault of this program: {error!r}; whether it is off is not known"], {}
         for nonce in self._nonces.pop(bay):
             self._answer(bay, nonce, taken=True, off=off, words=words, current_a=current_a)
+
+    async def _measured(self, current_a: dict[str, dict[str, Any]]) -> None:
+        """Fill in what a single run's worker does not answer, from its last event, which is on its way by the feed."""
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + MEASURED_S
+        for bay in [bay for bay, found in current_a.items() if not found]:
+            while bay not in self._news.off_a and loop.time() < end_s:
+                await asyncio.sleep(0.02)
+            current_a[bay] = self._news.off_a.get(bay, {})
 
     def _answer(
         self,
