@@ -105,8 +105,8 @@ def test_a_run_is_told_from_first_to_last_and_stopped_by_mqtt(tmp_path: Path) ->
         told = asyncio.run(work())
         assert run.wait(60) == 3
     finally:
-        run.kill()
-        said = run.communicate()[1]
+        run.terminate()  # a guardian that is killed would leave its children behind
+        said = run.communicate(timeout=60)[1]
         shed.close()
         broker.kill()
     kinds = [checked(message) for message in told]

@@ -84,6 +84,8 @@ class News:
             case "found" | "lost":
                 self._status_due_s = 0.0
                 self._seen.clear()
+                if message["kind"] == "found":
+                    self.off_a.clear()
                 for track in self._tracks.values():
                     track.look = True
                 for bay in self._topics.bays:

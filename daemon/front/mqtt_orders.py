@@ -88,7 +88,7 @@ class Orders:
         loop = asyncio.get_running_loop()
         end_s = loop.time() + MEASURED_S
         for bay in [bay for bay, found in current_a.items() if not found]:
-            while bay not in self._news.off_a and loop.time() < end_s:
+            while bay not in self._news.off_a and loop.time() < end_s:  # noqa: ASYNC110  a second at most, and rare
                 await asyncio.sleep(0.02)
             current_a[bay] = self._news.off_a.get(bay, {})
 

@@ -48,6 +48,11 @@ class _Client(aiomqtt.Client):
             self._client.disconnect()
             raise
 
+    async def __aexit__(self, *error: Any) -> None:
+        await super().__aexit__(*error)
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()  # told by whoever noticed it first; asyncio would tell it again
+
 
 class Publisher:
     """Publishes what a bench does and takes STOP, until told to leave; a broker that is not there changes nothing."""
