@@ -116,6 +116,8 @@ async def watching(
         finally:
             keeping.cancel()
             await asyncio.wait({keeping})
+            if client._disconnected.done():  # by a test that killed the broker, which knows
+                client._disconnected.exception()
 
 
 async def until(what: Callable[[], object], seconds: float = 15.0) -> Any:

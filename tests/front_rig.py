@@ -90,7 +90,9 @@ class Rig:
     async def running(self, every: str = "100 ms") -> AsyncIterator[Publisher]:
         """Serve the feed, and read and publish it, meanwhile."""
         async with self.feed:
-            publisher = Publisher(bench_of(every), self.login, self.reader, self.runs, self.state, self.said.append)
+            publisher = Publisher(
+                bench_of(every), self.login, self.reader, self.runs, self.state, self.said.append, lambda: 0.0
+            )
             reading = asyncio.create_task(self.reader.keep_reading())
             await until(lambda: self.feed.heard)
             try:

@@ -65,8 +65,12 @@ class Publisher:
         runs: Path,
         state: Path,
         say: Callable[[str], None],
+        draw: Callable[[], float] = random.random,
     ) -> None:
-        """`runs`: where run folders lie; `state`: the folder of the sockets. FolderError for a name without letters."""
+        """`runs`: where run folders lie; `state`: the folder of the sockets; `draw`: see `BackOff`.
+
+        FolderError for a name without letters.
+        """
         assert bench.mqtt
         self._login, self._reader, self._state, self._say = login, reader, state, say
         self._topics = Topics.of(bench.name, [bay.name for bay in bench.bay])
@@ -79,6 +83,7 @@ class Publisher:
         self._awake = asyncio.Event()
         self._news.wake = self._awake.set
         self._leaving = asyncio.Event()
+        self._back_off = BackOff(draw)
         self._connected_s: float | None = None
         self._trouble = ""
         reader.listeners.append(self._news.hear)
@@ -104,7 +109,6 @@ class Publisher:
 
     async def _keep_publishing(self) -> None:
         loop = asyncio.get_running_loop()
-        back_off = BackOff(random.random)
         while not self._leaving.is_set():
             self._connected_s = None
             try:
@@ -115,7 +119,7 @@ class Publisher:
                 self._say_trouble(f"a fault of this program: {error!r}")
             lived_s = 0.0 if self._connected_s is None else loop.time() - self._connected_s
             with suppress(TimeoutError):
-                async with asyncio.timeout(back_off.next_s(lived_s)):
+                async with asyncio.timeout(self._back_off.next_s(lived_s)):
                     await self._leaving.wait()
 
     def _say_trouble(self, text: str) -> None:
