@@ -1,10 +1,10 @@
 """Where alarms go: addresses that hold secrets, from the environment or from a file that nobody else can read."""
 
-import stat
 from collections.abc import Mapping
 from pathlib import Path
 
 from benchwarden.daemon.bench import Alarms
+from benchwarden.daemon.secret_file import lines_of, read_secret
 from benchwarden.profiles.mistakes import FileMistakes
 
 VARIABLE = "BENCHWARDEN_ALARMS"
@@ -20,21 +20,7 @@ def addresses(alarms: Alarms, folder: Path, environment: Mapping[str, str]) -> l
     if alarms.urls_file is None:
         return found
     path = folder / alarms.urls_file
-    try:
-        mode = path.stat().st_mode
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise FileMistakes([f"{path}: [alarms] urls_file cannot be read: {why}"]) from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise FileMistakes(
-            [
-                f"{path}: [alarms] urls_file holds secrets, and others can read it (mode {stat.S_IMODE(mode):04o}); "
-                f"right would be 0600: chmod 600 {path}"
-            ]
-        )
-    lines = [line.strip() for line in text.splitlines()]
-    listed = [line for line in lines if line and not line.startswith("#")]
+    listed = lines_of(read_secret(path, "[alarms] urls_file"))
     if not listed:
         raise FileMistakes([f"{path}: [alarms] urls_file holds no address; one a line would be right"])
     return found + listed

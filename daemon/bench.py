@@ -189,7 +189,9 @@ def _several(found: object) -> object:
 
 
 # One table or a list of tables; read as a list, so that a mistake is reported once and with its place.
-Loads = Annotated[list[LoadEntry], BeforeValidator(_several), Field(min_length=1)]
+Loads = Annotated[
+    list[LoadEntry], BeforeValidator(_several, json_schema_input_type=LoadEntry | list[LoadEntry]), Field(min_length=1)
+]
 
 
 class BayEntry(BaseModel):

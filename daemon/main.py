@@ -136,6 +136,10 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("--out", default="comparison", help="where charts go (default: %(default)s)")
     compare.set_defaults(command=_compare)
 
+    schema = commands.add_parser("schema", help="print the JSON Schema of messages and files")
+    schema.add_argument("name", metavar="NAME", nargs="?", help="one of them, such as sample or pack (default: all)")
+    schema.set_defaults(command=_schema)
+
     simulate = commands.add_parser("simulate", help="serve a simulated bench on this machine")
     simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
     simulate.add_argument(
@@ -288,6 +292,12 @@ def _compare(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import compare
 
     return compare([Path(run) for run in options.runs], Path(options.out))
+
+
+def _schema(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.schema import print_schema
+
+    return print_schema(options.name)
 
 
 def _simulate(options: argparse.Namespace) -> int:

@@ -112,7 +112,10 @@ class EventMessage(Message):
 
 
 class ResultMessage(Message):
-    """How a run ended and its figures: value, unit and what flags them, as in result.json."""
+    """How a run ended and its figures: value, unit and what flags them, as in result.json.
+
+    An empty `result` has its reason in `flag`.
+    """
 
     kind: Literal["result"] = "result"
     bay: str
@@ -121,18 +124,73 @@ class ResultMessage(Message):
     how: str
     why: str
     result: dict[str, Any]
+    flag: str = ""
+
+
+class AlarmMessage(Message):
+    """What a person is needed for; `alarm` is its kind, `title` and `text` are what people get by other ways, too.
+
+    `off`: whether off was read back and measured, null where that is not the matter. `bay` may be empty: the bench.
+    """
+
+    kind: Literal["alarm"] = "alarm"
+    bay: str
+    pack: str
+    alarm: str
+    why: str
+    off: bool | None
+    title: str = ""
+    text: str = ""
 
 
 class StatusMessage(Message):
-    """Whether a bench is watched; `boot` changes with every start of the program."""
+    """Whether a bench is watched; `boot` changes with every start of the program that says it.
+
+    `worker`: whether the program that runs the tests is heard. Since that start: `dropped` live samples found no
+    room on the way, and `refused` messages to the bench were refused.
+    """
 
     kind: Literal["status"] = "status"
     state: Literal["online", "offline"]
     valid_for_s: FiniteFloat
     boot: str
+    worker: bool = False
+    dropped: int = Field(default=0, ge=0)
+    refused: int = Field(default=0, ge=0)
 
 
-MESSAGES: tuple[type[Message], ...] = (SampleMessage, StateMessage, EventMessage, ResultMessage, StatusMessage)
+class StopRequest(BaseModel):
+    """STOP, the only thing that a bench takes: a `nonce` never used before, and the time at which it was sent."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    nonce: str = Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")
+    utc: str = Field(max_length=40)
+
+
+class AnswerMessage(Message):
+    """What became of a STOP with this `nonce`: whether it was `taken`, whether everything meant is confirmed off.
+
+    `bay`: null for all. `off`: null if nobody could tell. `current_a`: what each instrument measured, by bay (A).
+    """
+
+    kind: Literal["answer"] = "answer"
+    bay: str | None
+    nonce: str
+    taken: bool
+    off: bool | None
+    words: list[str]
+    current_a: dict[str, dict[str, FiniteFloat | None]]
+
+
+MESSAGES: tuple[type[Message], ...] = (
+    SampleMessage,
+    StateMessage,
+    EventMessage,
+    ResultMessage,
+    AlarmMessage,
+    StatusMessage,
+    AnswerMessage,
+)
 
 
 def utc_ms(unix_s: float) -> str:
@@ -194,3 +252,17 @@ def state_message(bench: str, bay: str, unix_s: float, found: Mapping[str, Any],
 def event_message(bench: str, bay: str, run: str, event: Mapping[str, Any]) -> dict[str, Any]:
     """Return an `EventMessage` as JSON data from one line of events.jsonl."""
     return {**event, "kind": "event", "bench": bench, "bay": bay, "run": run}
+
+
+def alarm_message(bench: str, unix_s: float, fact: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an `AlarmMessage` as JSON data; `fact` is what daemon/alarms.py is told."""
+    return {
+        "kind": "alarm",
+        "bench": bench,
+        "bay": fact["bay"],
+        "utc": utc_ms(unix_s),
+        "pack": fact["pack"],
+        "alarm": fact["kind"],
+        "why": fact["why"],
+        "off": fact["off"],
+    }

@@ -7,7 +7,7 @@ import asyncio
 import json
 import os
 import subprocess
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Self
@@ -44,7 +44,7 @@ class Outside:
     """Tells the outside of every bay of one worker. Enter it as an async context.
 
     `command` starts the child, None for no alarms; `note` gets a line when something here goes wrong. `simulated`:
-    whether a bench may run on a machine that may fall asleep on its battery.
+    whether a bench may run on a machine that may fall asleep on its battery. `also` gets every alarm, too.
     """
 
     def __init__(
@@ -54,8 +54,9 @@ class Outside:
         *,
         inhibitor: Inhibitor | None = None,
         simulated: bool = True,
+        also: Callable[[Mapping[str, object]], None] = lambda fact: None,
     ) -> None:
-        self._command, self._note = command, note
+        self._command, self._note, self._also = command, note, also
         self._inhibitor = inhibitor
         self._simulated = simulated
         self._child: subprocess.Popen[bytes] | None = None
@@ -133,7 +134,9 @@ class Outside:
         self._send(message)
 
     def _tell(self, kind: str, bay: str, pack: str, why: str, off: bool | None) -> None:
-        self._send({"kind": kind, "bay": bay, "pack": pack, "why": why, "off": off})
+        fact: dict[str, object] = {"kind": kind, "bay": bay, "pack": pack, "why": why, "off": off}
+        self._send(fact)
+        self._also(fact)
 
     def _send(self, message: dict[str, object]) -> None:
         line = json.dumps(message).encode() + b"\n"

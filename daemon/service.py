@@ -322,10 +322,10 @@ async def _work(
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
     board = Board(progress)
     tell_by = alarm_command(path) if check_alarms(bench, path) else None
-    outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated)
-    in_a_list = InAList(outside)
     places = {entry.name: entry.places for entry in bench.bay}
     telling = Telling(bench.name, places, board, lambda: board.service.states() if board.service else {})
+    outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated, also=telling.alarm)
+    in_a_list = InAList(outside)
     with closing(GuardianLink(descriptor)) as guardian:
         service = board.service = Service(
             bench,

@@ -8,7 +8,7 @@ from typing import Any
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.feed import Feed
-from benchwarden.daemon.messages import event_message, sample_message, state_message
+from benchwarden.daemon.messages import alarm_message, event_message, sample_message, state_message
 from benchwarden.daemon.progress import Shown, View
 
 # How often it is looked whether a bay's state has changed, and how often it is told although it has not.
@@ -47,6 +47,10 @@ class Telling:
             self._runs.pop(bay)
         self._tell(lambda: event_message(self._bench, bay, run, event))
         self.look()
+
+    def alarm(self, fact: Mapping[str, Any]) -> None:
+        """Tell what a person is told by other ways (daemon/outside.py)."""
+        self._tell(lambda: alarm_message(self._bench, clock.unix_s(), fact))
 
     def end(self, bay: str, how: str) -> None:
         """Show how a bay's run ended."""

@@ -228,10 +228,10 @@ async def _work(
     progress: Progress,
     tell_by: Sequence[str] | None,
 ) -> tuple[int, list[Path]]:
-    outside = Outside(tell_by, progress.note, inhibitor=Inhibitor(), simulated=bench.simulated)
     run_desk = RunDesk(bench.name, jobs)
     places = {job.entry.name: job.entry.places for job in jobs}
     telling = Telling(bench.name, places, progress, run_desk.states)
+    outside = Outside(tell_by, progress.note, inhibitor=Inhibitor(), simulated=bench.simulated, also=telling.alarm)
     async with AsyncExitStack() as around:
         await around.enter_async_context(outside)
         desk = await around.enter_async_context(Desk(progress.note))

@@ -195,6 +195,18 @@ def interrupted_runs(runs: Path) -> list[Path]:
     return found
 
 
+def read_events(folder: Path) -> list[dict[str, Any]]:
+    """Return a run's whole events from every file that has some, in their order; none where there is no folder.
+
+    A folder that is being written may be read; what is wrong with one is for `read_run` to name.
+    """
+    ignored: list[str] = []
+    try:
+        return _read_events(folder, _read_reserve(folder, ignored)[1], ignored)
+    except OSError:
+        return []
+
+
 def read_run(path: Path) -> Run:
     """Return a run as it lies in its folder, whatever happened to its files.
 

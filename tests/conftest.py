@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from tests.broker import MOSQUITTO
+
 
 @pytest.fixture(autouse=True)
 def no_task_left_over(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
@@ -21,3 +23,9 @@ def no_task_left_over(request: pytest.FixtureRequest, monkeypatch: pytest.Monkey
     monkeypatch.setattr(asyncio.runners, "_cancel_all_tasks", look)
     yield
     assert not left or request.node.get_closest_marker("leaves_tasks"), f"tasks left over: {left}"
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say aloud what was not tested on this machine."""
+    if MOSQUITTO is None:
+        terminalreporter.write_line("MQTT WAS NOT TESTED: mosquitto is not installed (Debian: apt install mosquitto)")

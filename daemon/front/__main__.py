@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.front.feed_reader import FeedReader
+from benchwarden.daemon.front.mqtt import published
 from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
@@ -51,10 +52,15 @@ async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
     reader = FeedReader(state / FEED_SOCKET)
-    reading = asyncio.create_task(reader.keep_reading(), name="feed")
-    await stopping.wait()
-    reading.cancel()
-    await asyncio.wait({reading})
+    try:
+        async with published(bench, path, reader, runs, state):
+            reading = asyncio.create_task(reader.keep_reading(), name="feed")
+            await stopping.wait()
+            reading.cancel()
+            await asyncio.wait({reading})
+    except FileMistakes as error:
+        print(*error.mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
     return DONE
 
 

@@ -1,0 +1,52 @@
+"""`benchwarden schema`: the JSON Schema of every message over MQTT, and of bench, pack and profile files."""
+
+import json
+import sys
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.messages import MESSAGES, StopRequest
+from benchwarden.profiles.pack import Pack
+from benchwarden.profiles.profile import Profile
+
+DONE, BAD_INPUT = 0, 2
+# What pydantic writes.
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+MODELS: dict[str, type[BaseModel]] = {
+    **{str(model.model_fields["kind"].default): model for model in MESSAGES},
+    "stop": StopRequest,
+    "bench": Bench,
+    "pack": Pack,
+    "profile": Profile,
+}
+
+
+def schema_of(name: str) -> dict[str, Any]:
+    """Return one JSON Schema; KeyError for a name that is not in `MODELS`."""
+    found = _without_odd_defaults(MODELS[name].model_json_schema())
+    return {"$schema": DIALECT, **found}
+
+
+def _without_odd_defaults(part: Any) -> Any:
+    """Leave out defaults in SI units of what people write as text with a unit."""
+    if isinstance(part, list):
+        return [_without_odd_defaults(one) for one in part]
+    if not isinstance(part, dict):
+        return part
+    kept = {key: _without_odd_defaults(value) for key, value in part.items()}
+    if kept.get("type") == "string" and isinstance(kept.get("default"), float):
+        del kept["default"]
+    return kept
+
+
+def print_schema(name: str | None) -> int:
+    """Print one schema, or all of them by their names; returns the exit code."""
+    if name is not None and name not in MODELS:
+        print(f"command line: found {name!r}; right would be one of {', '.join(MODELS)}", file=sys.stderr)
+        return BAD_INPUT
+    found = schema_of(name) if name else {one: schema_of(one) for one in MODELS}
+    print(json.dumps(found, indent=2, ensure_ascii=False))
+    return DONE

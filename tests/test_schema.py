@@ -1,0 +1,113 @@
+"""JSON Schemas are printed, and real traffic of a whole run is what they describe."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchwarden.daemon.feed import Feed, Reader
+from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.main import main
+from benchwarden.daemon.progress import Progress, View, left_s
+from benchwarden.daemon.run_desk import RunDesk
+from benchwarden.daemon.schema import MODELS, schema_of
+from benchwarden.daemon.telling import Telling
+from benchwarden.profiles.pack import read_pack
+from benchwarden.profiles.plan import work_out
+from benchwarden.profiles.profile import read_profile
+from benchwarden.results.sample import Sample
+from benchwarden.simulators.start import SimulatedBench
+from tests.ideal_bay import discharge_toml, ideal_bay, pack_toml
+from tests.test_whole_chain import even_pack
+from tests.virtual_bench import on_virtual_time, run_test
+
+
+def checked(message: dict[str, Any]) -> str:
+    """Return a message's kind once its model has taken it."""
+    kind = str(message["kind"])
+    MODELS[kind].model_validate(message)
+    return kind
+
+
+def test_every_schema_is_printed_by_name_and_all_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schema"]) == 0
+    every = json.loads(capsys.readouterr().out)
+    assert set(every) == {*("sample", "state", "event", "result", "alarm", "status", "answer", "stop")} | {
+        "bench",
+        "pack",
+        "profile",
+    }
+    for name, found in every.items():
+        assert main(["schema", name]) == 0
+        assert json.loads(capsys.readouterr().out) == found
+        assert found["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert main(["schema", "gull"]) == 2
+    assert "found 'gull'; right would be one of sample, state" in capsys.readouterr().err
+
+
+def test_quantities_in_files_are_text_with_a_unit() -> None:
+    pack = schema_of("pack")["properties"]
+    assert pack["rated_capacity"]["type"] == "string"
+    assert pack["series"]["type"] == "integer"
+    steps = schema_of("profile")["$defs"]
+    assert "default" not in steps["ChargeStep"]["properties"]["at_most"]  # it would be seconds
+    loads = schema_of("bench")["$defs"]["BayEntry"]["properties"]["load"]
+    assert {tuple(one) for one in loads["anyOf"]} == {("$ref",), ("items", "type")}
+
+
+def test_a_whole_run_on_virtual_time_tells_what_the_schemas_say(tmp_path: Path) -> None:
+    told: list[dict[str, Any]] = []
+    plan: list[Any] = []
+
+    async def work() -> Any:
+        pack, profile = pack_toml(6), discharge_toml('power = "300 W"')
+        scenario = ideal_bay(even_pack())
+        progress = Progress()
+        feed = Feed(tmp_path / "feed.sock", list)
+        reader = Reader(longest=1_000_000)
+        feed._readers[reader] = asyncio.Event()
+        entry: list[Any] = []
+
+        def before(bench: SimulatedBench) -> None:
+            from benchwarden.daemon.bench import read_bench
+
+            bay = read_bench(bench.bench_toml(), "bench.toml").bay[0]
+            wanted, found = read_profile(profile, "profile"), read_pack(pack)
+            planned = work_out(wanted, found, bay.abilities())
+            desk = RunDesk("Bird Shed", [Job(bay, found, wanted, "profile", planned)])
+            telling = Telling("Bird Shed", {bay.name: bay.places}, progress, desk.states)
+            telling.feed = feed
+            entry.append(telling)
+            plan.append(planned)
+            for message in telling.greeting():
+                feed.tell(message)
+
+        def each(bench: SimulatedBench, sample: Sample) -> None:
+            view = View("Sanderling", 1, sample, left_s(plan[0], sample), run="sanderling/one")
+            entry[0].show(scenario.name, view)
+
+        try:
+            return await run_test(
+                tmp_path / "runs",
+                scenario,
+                pack,
+                profile,
+                before=before,
+                each=each,
+                heard=lambda event: entry[0].event(scenario.name, "sanderling/one", event),
+            )
+        finally:
+            await asyncio.sleep(0)
+            told.extend(json.loads(line) for line in reader.take().splitlines())
+            feed._readers.clear()
+            progress.close()
+
+    done = on_virtual_time(work())
+    kinds = [checked(message) for message in told]
+    assert kinds[0] == "state"
+    assert kinds.count("sample") == len(done.run.samples) > 100
+    events = [message for message in told if message["kind"] == "event"]
+    assert [event["seq"] for event in events] == list(range(1, len(done.run.events) + 1))
+    assert events[-1]["event"] == "ended"
