@@ -6,6 +6,7 @@ as in the run folder, so that a reader can tell what it has had and what it has 
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from pathlib import PurePath
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
@@ -243,10 +244,18 @@ def state_message(bench: str, bay: str, unix_s: float, found: Mapping[str, Any],
         "why": one["why"],
         "pack": one["pack_name"],
         "run": run,
-        "tests": [{key: test[key] for key in Waiting.model_fields} for test in one["tests"]],
+        "tests": [_waiting(test) for test in one["tests"]],
         "question": found["question"],
         "off": found["off"],
     }
+
+
+def _waiting(test: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a test of a list as it is told outside: its run without where the runs lie on this machine."""
+    told = {key: test[key] for key in Waiting.model_fields}
+    if told["run"]:
+        told["run"] = "/".join(PurePath(told["run"]).parts[-2:])
+    return told
 
 
 def event_message(bench: str, bay: str, run: str, event: Mapping[str, Any]) -> dict[str, Any]:

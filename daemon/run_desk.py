@@ -8,6 +8,7 @@ from typing import Any
 
 from benchwarden.daemon import clock, list_file
 from benchwarden.daemon.bay import Finished
+from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.conductor import Ending
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
@@ -42,13 +43,13 @@ class RunDesk:
         test = replace(test, fate=Fate(ending.how), why=ending.why, run=run, off_confirmed=confirmed, ended_utc=now)
         why = "" if stand is Stand.IDLE else ending.why
         self._lists[bay] = replace(self._lists[bay], tests=(test,), stand=stand, why=why)
-        words = "off confirmed" if confirmed else "OFF NOT CONFIRMED: unplug it"
+        off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)
         self._off[bay] = {
             "confirmed": confirmed,
-            "current_a": {},
-            "why": "" if confirmed else ending.why,
+            "current_a": dict(off.currents_a),
+            "why": off.why,
             "utc": now,
-            "words": words,
+            "words": off.in_words(),
         }
 
     def states(self) -> dict[str, dict[str, Any]]:
@@ -85,8 +86,8 @@ class RunDesk:
         if tasks:
             await asyncio.wait(tasks)
         await asyncio.sleep(0)  # the last words of each are taken by callbacks
-        found = {one: self._off[one] for one in bays}
-        off = all(one is not None and one["confirmed"] for one in found.values())
+        found = {one: known for one in bays if (known := self._off[one]) is not None}
+        off = len(found) == len(bays) and all(one["confirmed"] for one in found.values())
         return {"ok": True, "off": off, "by": "worker", "bays": found}
 
 

@@ -330,7 +330,9 @@ def test_holes_in_a_reserve_lose_only_the_lines_they_touch(
     kept = {line for line in holed.decode().split("\n") if "\0" not in line}
     assert [sample for sample in writer.samples[2:] if row(sample).rstrip() in kept] == run.samples[2:]
     assert all(sample in writer.samples for sample in run.samples)
-    assert run.problems
+    # Zeros from a line's end to the very end are what was never written: nobody can tell.
+    left = holed.rstrip(b"\0")
+    assert run.problems or (content.startswith(left) and left.endswith(b"\n"))
     shutil.rmtree(folder)
 
 
