@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 ORACLE := .venv-oracle
 
-.PHONY: demo demo-live test benchmark lint oracle clean
+.PHONY: demo demo-live test endure benchmark lint oracle clean
 
 demo: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo
@@ -14,6 +14,10 @@ demo-live: $(VENV)/installed
 
 test: $(VENV)/dev
 	$(BIN)/python -m pytest
+
+# All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. About 15 min.
+endure: $(VENV)/dev
+	$(BIN)/python -m pytest -m endure tests
 
 # Speed, as ratios within one run; prints what it measured.
 benchmark: $(VENV)/dev

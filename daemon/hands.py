@@ -103,7 +103,7 @@ class Hands:
         """Return which protections of the instruments themselves have latched; only asked once all is off."""
         found: list[str] = []
         for name, output in self._outputs.items():
-            tripped = await _quietly(output.tripped())
+            tripped = await _quietly(output.tripped)
             if isinstance(tripped, str):
                 found.append(f"{name}: {tripped}")
         return "; ".join(found) or None
@@ -223,21 +223,21 @@ class Hands:
         return confirmed
 
     async def _order_off(self) -> bool:
-        said_off = await asyncio.gather(*(_quietly(output.off()) for output in self._outputs.values()))
+        said_off = await asyncio.gather(*(_quietly(output.off) for output in self._outputs.values()))
         self._refusals = tuple(str(answer) for answer in said_off if answer is not None)
         await self._measure()
         return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
 
     async def _measure(self) -> None:
         for name, output in self._outputs.items():
-            reading = await _quietly(output.read())
+            reading = await _quietly(output.read)
             self.currents_a[name] = reading["current_a"] if isinstance(reading, Mapping) else None
 
 
-async def _quietly(exchange: Awaitable[object]) -> object:
+async def _quietly(exchange: Callable[[], Awaitable[object]]) -> object:
     """Return the result, or the error: switching off goes through everything and survives failing parts."""
     try:
-        return await exchange
+        return await exchange()
     except InstrumentError as error:
         return error
 

@@ -119,13 +119,15 @@ async def run_test(
     guardian: StandInGuardian | None = None,
     make_bench: type[SimulatedBench] = SimulatedBench,
     prepared: Job | None = None,
+    change_plan: Callable[[Plan], Plan] = lambda plan: plan,
     **record_more: Any,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
 
     `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
     called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
-    `prepared` takes the place of the job that pack and profile make; `record_more` goes to the run's `Record`.
+    `prepared` takes the place of the job that pack and profile make, `change_plan` changes the plan they make;
+    `record_more` goes to the run's `Record`.
     """
     bench = make_bench([scenario], soc=soc)
     if sockets:
@@ -136,7 +138,7 @@ async def run_test(
         shipped = profile in library_names()
         text = library_text(profile) if shipped else profile
         wanted = read_profile(text, "profile")
-        plan = work_out(wanted, read_pack(pack), entry.abilities())
+        plan = change_plan(work_out(wanted, read_pack(pack), entry.abilities()))
         name = profile if shipped else "profile"
         job = prepared or Job(entry, read_pack(pack), wanted, name, plan, pack_text=pack, profile_text=text)
         entry, plan = job.entry, job.plan
