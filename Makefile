@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 ORACLE := .venv-oracle
 
-.PHONY: demo demo-live test benchmark lint oracle clean
+.PHONY: demo demo-live test endure figures benchmark lint oracle clean
 
 demo: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo
@@ -14,6 +14,18 @@ demo-live: $(VENV)/installed
 
 test: $(VENV)/dev
 	$(BIN)/python -m pytest
+
+# All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. About 20 min
+# on two cores: what waits for real seconds goes beside what computes.
+endure: $(VENV)/dev
+	@$(BIN)/python -m pytest -m "endure and realtime" -s tests & waiting=$$!; \
+	  $(BIN)/python -m pytest -m "endure and not realtime" -s tests; computed=$$?; \
+	  wait $$waiting && exit $$computed
+
+# Those of them that measure, and what they measured into README's table.
+figures: $(VENV)/dev
+	$(BIN)/python -m pytest -m endure -s tests/test_kill_anytime.py tests/test_reaction.py tests/test_soak.py
+	$(BIN)/python -m tests.measured
 
 # Speed, as ratios within one run; prints what it measured.
 benchmark: $(VENV)/dev

@@ -1,7 +1,7 @@
 """Switches one bay off where no run is under way: at the service's start, for a stop, before an acknowledgement."""
 
 import asyncio
-from collections.abc import Awaitable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 
 from benchwarden.daemon import safety
@@ -47,8 +47,8 @@ async def switch_bay_off(instruments: Instruments, thresholds_a: Mapping[str, fl
 
 async def _once(instruments: Instruments, thresholds_a: Mapping[str, float]) -> BayOff:
     outputs = instruments.outputs
-    said = await asyncio.gather(*(_quietly(output.off()) for output in outputs.values()))
-    readings = await asyncio.gather(*(_quietly(output.read()) for output in outputs.values()))
+    said = await asyncio.gather(*(_quietly(output.off) for output in outputs.values()))
+    readings = await asyncio.gather(*(_quietly(output.read) for output in outputs.values()))
     currents_a = {
         name: reading["current_a"] if isinstance(reading, Mapping) else None
         for name, reading in zip(outputs, readings, strict=True)
@@ -58,8 +58,8 @@ async def _once(instruments: Instruments, thresholds_a: Mapping[str, float]) -> 
     return BayOff(confirmed, currents_a, "; ".join(against))
 
 
-async def _quietly(exchange: Awaitable[object]) -> object:
+async def _quietly(exchange: Callable[[], Awaitable[object]]) -> object:
     try:
-        return await exchange
+        return await exchange()
     except Exception as error:  # noqa: BLE001  whatever one instrument's driver does, the others are switched off too
         return error

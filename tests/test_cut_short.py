@@ -30,6 +30,7 @@ from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.start import SimulatedBench
+from tests.nth_fault import ROUNDS
 from tests.test_bay_faults import (
     BLIND,
     CHARGE,
@@ -48,8 +49,9 @@ from tests.test_bay_faults import (
     outputs_at_the_end,
     placed,
 )
-from tests.test_nth_fault import ROUND
 from tests.virtual_bench import Done, StandInGuardian, on_virtual_time, run_test
+
+TOP = ROUNDS["top"]
 
 # Asked to stop (faults 32 and 39).
 
@@ -87,7 +89,9 @@ class Stopper:
         return hear
 
 
-def stopped_at(folder: Path, stopper: Stopper, *, sockets: bool, profile: str = ROUND, soc: float = 0.99) -> Done:
+def stopped_at(
+    folder: Path, stopper: Stopper, *, sockets: bool, profile: str = TOP.profile, soc: float = TOP.soc
+) -> Done:
     """Run a profile, and cancel it when the stopper says so."""
 
     async def work() -> Done:

@@ -1,6 +1,7 @@
 """The table of states and events walked whole, and the judgement of readings: what is not a number is never fine."""
 
 import math
+from dataclasses import FrozenInstanceError, fields
 from itertools import product
 
 import pytest
@@ -8,8 +9,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from benchwarden.daemon.safety import (
+    BURST_BLIND_S,
     SOFT_S,
     TABLE,
+    VANISHED_S,
     Event,
     Limit,
     State,
@@ -171,6 +174,28 @@ def test_a_soft_excursion_without_a_second_reading_trips_after_a_second(later_s:
         assert reason == f"load voltage_v has been outside its limit for {later_s:.1f} s"
 
 
+def test_a_second_is_a_second_whatever_the_clock_shows() -> None:
+    after, _ = judge(SOFT, watch_from(SOFT, 100.0), reading(26.0, 100.0))
+    assert overdue(SOFT, after, 100.99) is None
+    assert overdue(SOFT, after, 101.0) == "load voltage_v has been outside its limit for 1.0 s"
+
+
+def test_the_times_are_the_ones_written_here() -> None:
+    assert (SOFT_S, VANISHED_S, BURST_BLIND_S) == (1.0, 1.0, 0.5)
+
+
+@pytest.mark.parametrize("one", [HARD[KEY], Watch(1.0)], ids=["limit", "watch"])
+def test_nobody_changes_a_limit_or_what_is_remembered(one: Limit | Watch) -> None:
+    with pytest.raises(FrozenInstanceError):
+        setattr(one, fields(one)[0].name, 0.0)
+
+
+def test_of_two_missing_values_the_first_is_the_reason() -> None:
+    limits = {("cells", f"group_{n}_v"): Limit(2.2, 4.25, 3.0) for n in (1, 2)}
+    _, reason = judge(limits, watch_from(limits, 99.0), Reading("cells", 103.0, {"group_1_v": None, "group_2_v": None}))
+    assert reason == "cells group_1_v has not been seen for 4.0 s, allowed 3 s"
+
+
 def test_every_quantity_of_a_reading_is_judged_and_the_first_reason_is_kept() -> None:
     limits = {("cells", f"group_{n}_v"): Limit(2.2, 4.25, 3.0) for n in (1, 2, 3)}
     after, reason = judge(
@@ -230,6 +255,12 @@ def test_off_is_measured_on_every_instrument_and_never_assumed(currents_a: dict[
         for name, current in currents_a.items()
     )
     assert is_off(currents_a, thresholds_a) is small
+
+
+@pytest.mark.parametrize("current_a", [0.12, -0.12])
+def test_the_threshold_itself_is_off(current_a: float) -> None:
+    assert is_off({"load": current_a}, {"load": 0.12})
+    assert not is_off({"load": math.nextafter(current_a, math.copysign(1.0, current_a))}, {"load": 0.12})
 
 
 @pytest.mark.parametrize("value", [None, *NO_NUMBERS])

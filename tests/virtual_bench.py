@@ -122,14 +122,15 @@ async def run_test(
     prepared: Job | None = None,
     outside: Outside = NOBODY,
     watch: bool = False,
+    change_plan: Callable[[Plan], Plan] = lambda plan: plan,
     **record_more: Any,
 ) -> Done:
     """Run one profile (a shipped name or TOML text) on one simulated bay and return what became of it.
 
     `sockets`: over TCP and ptys instead of in memory. `soc` (0…1) overrides the packs' charge. `before` is
     called once the bench exists, `each` at every sample: both may break it. `guardian` stands in for the real one.
-    `outside` is told what people must know. `prepared` takes the place of the job that pack and profile make;
-    `record_more` goes to the run's `Record`.
+    `outside` is told what people must know. `prepared` takes the place of the job that pack and profile make,
+    `change_plan` changes the plan they make; `record_more` goes to the run's `Record`.
     `watch`: look on after a trip that left the pack warm; otherwise somebody needs the instruments at once.
     """
     bench = make_bench([scenario], soc=soc)
@@ -141,7 +142,7 @@ async def run_test(
         shipped = profile in library_names()
         text = library_text(profile) if shipped else profile
         wanted = read_profile(text, "profile")
-        plan = work_out(wanted, read_pack(pack), entry.abilities())
+        plan = change_plan(work_out(wanted, read_pack(pack), entry.abilities()))
         name = profile if shipped else "profile"
         job = prepared or Job(entry, read_pack(pack), wanted, name, plan, pack_text=pack, profile_text=text)
         entry, plan = job.entry, job.plan
