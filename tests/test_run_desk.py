@@ -46,7 +46,7 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
         assert say(shed, "add", "left=pack.toml", "draw.toml").returncode == 2
         second = say(shed, "run", "draw.toml", "left=pack.toml")
         assert second.returncode == 2
-        assert "this bench is in use: process" in second.stderr
+        assert f"process {run.pid} since " in second.stderr
 
         watch, tail, waiting = (
             subprocess.Popen(
