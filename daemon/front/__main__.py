@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.front.feed_reader import FeedReader
+from benchwarden.daemon.front.page import serve_page
 from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
@@ -52,9 +53,11 @@ async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
     reader = FeedReader(state / FEED_SOCKET)
     reading = asyncio.create_task(reader.keep_reading(), name="feed")
+    page = asyncio.create_task(serve_page(bench, path, state, runs, reader), name="page")
     await stopping.wait()
     reading.cancel()
-    await asyncio.wait({reading})
+    page.cancel()
+    await asyncio.wait({reading, page})
     return DONE
 
 
