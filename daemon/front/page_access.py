@@ -156,8 +156,8 @@ def access_for(page: Page, where: Path) -> Access:
     beyond = [name for name in (host, *(name for name, _ in names)) if name and not is_here(name)]
     if beyond and not tokens:
         wrong.append(
-            f"{where}: [page] is to be reached as {', '.join(dict.fromkeys(beyond))}, beyond this machine, and no tokens "
-            'are set; tokens_file = "page-tokens" would be right, or at = "127.0.0.1:8640" and no hosts'
+            f"{where}: [page] is to be reached as {', '.join(dict.fromkeys(beyond))}, beyond this machine, without "
+            'tokens; tokens_file = "page-tokens" would be right, or at = "127.0.0.1:8640" and no hosts'
         )
     if wrong:
         raise FileMistakes(wrong)
