@@ -1,4 +1,4 @@
-"""A headless Chromium, driven by WebDriver (W3C Recommendation) over plain HTTP; the program itself knows none of it."""
+"""A headless Chromium, driven by WebDriver (W3C Recommendation) over plain HTTP."""
 
 import base64
 import shutil

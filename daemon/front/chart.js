@@ -5,7 +5,7 @@ import { make, number } from "/dom.js";
 
 const LEFT = 46;
 const RIGHT = 46;
-const TITLE = 20;
+const TITLE = 26;
 const FOOT = 22;
 const TIMES = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400];
 const ROWS = 24;
@@ -315,11 +315,11 @@ export class Chart {
         pen.strokeStyle = this.colour(curve.colour);
         pen.setLineDash(curve.dash || []);
         pen.lineWidth = 2;
-        line(pen, label, top + 9, label + 18, top + 9);
+        line(pen, label, top + 13, label + 18, top + 13);
         pen.setLineDash([]);
         pen.lineWidth = 1;
         pen.fillStyle = this.colour("--ink");
-        pen.fillText(words, label + 23, top + 10);
+        pen.fillText(words, label + 23, top + 14);
         label += pen.measureText(words).width + 38;
       }
     });

@@ -68,7 +68,7 @@ class Guard:
             self._wrong.count(address, now_s)
         scope.setdefault("state", {})["role"] = role
         if scope["method"] not in ("GET", "HEAD"):
-            foreign = foreign_origin(headers, by_cookie=bearer is None and bool(self._access.tokens))
+            foreign = foreign_origin(headers, by_cookie=bearer is None and cookie is not None)
             if foreign:
                 return _no(403, f"this does not come from the page: {foreign}")
         if role is None and scope["path"].startswith(DATA):

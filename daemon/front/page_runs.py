@@ -47,7 +47,7 @@ class Columns:
     times: "array[float]" = field(default_factory=lambda: array("d"))
     curves: "dict[str, array[float]]" = field(default_factory=dict)
     steps: list[dict[str, Any]] = field(default_factory=list)
-    sequence: int = 0
+    sequence: int = -1
     _places: tuple[str, ...] = ()
     _read: dict[int, int] = field(default_factory=dict)
     _layouts: dict[int, Layout] = field(default_factory=dict)

@@ -127,6 +127,8 @@ class Hub:
                 self._heard_s = loop.time()
             outcomes = (guardian or {}).get("outcomes")  # what it answers once it has taken over
             self._guardian = {"there": guardian is not None, "took_over": outcomes}
+            for client in self._clients:
+                client.put({"kind": "beat", **self.alive()})
             await asyncio.sleep(LOOK_S)
 
     def close(self) -> None:

@@ -33,6 +33,7 @@ const FIGURES = [
   ["out", "Ah", (one) => number(one.discharging_ah, 3)],
   ["out", "Wh", (one) => number(one.discharging_wh, 2)],
   ["in", "Ah", (one) => number(one.charging_ah, 3)],
+  ["in", "Wh", (one) => number(one.charging_wh, 2)],
 ];
 
 function hottest(sample) {
@@ -49,7 +50,7 @@ function standWords(state) {
 }
 
 function testWords(state) {
-  if (!state || !state.tests.length) return state?.pack ? "no test in its list" : "no pack";
+  if (!state || !state.tests.length) return state?.pack ? "no test in its list" : "";
   const place = state.tests.findIndex((test) => test.fate === "running");
   const waiting = state.tests.filter((test) => test.fate === "waiting").length;
   const where = place >= 0 ? `test ${place + 1} of ${state.tests.length}: ${state.tests[place].title}` : "";
@@ -418,6 +419,7 @@ function runCard(run) {
     "article",
     { class: "card run", "data-how": run.how },
     make("h2", {}, make("a", { href: `#/run/${run.run}` }, `${run.pack}: ${run.title}`)),
+    make("p", { class: "only-here" }, run.title),
     make("p", { class: "soft" }, `${when(run.started_utc)}, bay ${run.bay}${run.simulated ? ", simulated" : ""}`),
     make("p", {}, make("strong", {}, run.how), `${run.why ? `: ${run.why}` : ""}${off}`),
     run.figures.length ? make("dl", { class: "pairs" }, run.figures.map(([words, value]) => make("div", {}, make("dt", {}, words), make("dd", {}, value)))) : "",
@@ -433,21 +435,25 @@ export function runView(name) {
   const events = make("ol", { class: "events" });
   const files = make("ul", { class: "files" });
   const plan = make("ol", { class: "plan" });
+  const title = make("h1", { tabindex: "-1" }, "A run");
+  const noted = make("div", {});
   const element = make(
     "div",
     { class: "one" },
-    make("h1", { tabindex: "-1" }, name.split("/")[1].replace("_", " ")),
+    title,
     top,
     section("Curves", chart.element),
     make("div", { class: "columns" },
-      make("div", {}, section("Files", files), section("Limits and protections", facts)),
+      make("div", {}, noted, section("Files", files), section("Limits and protections", facts)),
       make("div", {}, section("Plan", plan), section("Events", events))),
   );
   const read = async () => {
     try {
       const found = await get(`/api/runs/${name}`);
       const note = noteForm(name, found.note);
-      top.replaceChildren(runCard({ ...found, note: "" }), ...(note ? [section("Note", note)] : []), ...found.problems.map((text) => make("p", { class: "problem" }, text)));
+      say(title, `${found.pack}, ${when(found.started_utc)}`);
+      top.replaceChildren(runCard({ ...found, note: "" }), ...found.problems.map((text) => make("p", { class: "problem" }, text)));
+      noted.replaceChildren(...(note ? [section("Note", note)] : []));
       facts.replaceChildren(...factLists(found));
       events.replaceChildren(...eventLines(found.events));
       plan.replaceChildren(...found.steps.map((step) => make("li", { value: step.number }, make("strong", {}, step.title), make("span", { class: "soft" }, step.ends ? ` ends: ${step.ends}` : ""))));
