@@ -6,9 +6,11 @@ show; 2 bad input.
 
 import asyncio
 import json
+import os
 import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +22,7 @@ from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
 
 DONE, BAD_INPUT = 0, 2
+PARENT_LOOK_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,11 @@ async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
     reader = FeedReader(state / FEED_SOCKET)
     reading = asyncio.create_task(reader.keep_reading(), name="feed")
     page = asyncio.create_task(serve_page(bench, path, state, runs, reader), name="page")
-    await stopping.wait()
+    parent = os.getppid()
+    while not stopping.is_set() and os.getppid() == parent:  # a guardian that was killed leaves nobody to end this
+        with suppress(TimeoutError):
+            async with asyncio.timeout(PARENT_LOOK_S):
+                await stopping.wait()
     reading.cancel()
     page.cancel()
     await asyncio.wait({reading, page})
