@@ -191,8 +191,10 @@ def test_a_person_starts_watches_and_stops(bench: Bench, tmp_path: Path) -> None
         window.wait("Off: read back and measured.", "#stop-answer", 30)
         assert "took over" in window.text("#stop-answer")
         assert bench.drawn_a("middle") < 0.1
-        window.wait("NO NEW DATA FOR", "#lost")
+        wait_for(lambda: window.run("return document.body.dataset.age") == "lost", 15)
         assert time.monotonic() - frozen_s >= 9.0
+        assert window.run("return document.getElementById('lost').checkVisibility()")
+        assert "NO NEW DATA FOR" in window.text("#lost")
         assert window.run("return document.title").startswith("NO DATA")
         assert "a8201a" in window.run("return document.getElementById('icon').href")
         assert window.complaints() == []
