@@ -109,6 +109,9 @@ def start(window: Browser, bay: str) -> None:
     window.wait("Only you can check", "#dialog")
     assert "discharge at" in window.text("#dialog")
     assert window.run("return document.querySelector('#dialog .go').disabled")
+    reached = "return document.elementFromPoint(...arguments).id"
+    box = window.run("return document.getElementById('stop').getBoundingClientRect().toJSON()")
+    assert window.run(reached, box["x"] + 30, box["y"] + 30) == "stop", "nothing may lie between a hand and STOP"
     boxes = window.run("return document.querySelectorAll('#dialog input').length")
     assert boxes >= 6
     for number in range(1, boxes + 1):

@@ -63,13 +63,16 @@ export async function askToStart(bay) {
   const problem = make("p", { class: "problem", role: "alert" });
   const close = () => dialog.close();
   const cancel = make("button", { type: "button", onclick: close }, "Do not start");
-  dialog.replaceChildren(make("h2", {}, `Start bay ${bay}`), make("p", {}, "Working out the plan…"), cancel);
-  dialog.showModal();
+  const title = make("h2", { tabindex: "-1" }, `Start bay ${bay}`);
+  dialog.onkeydown = (event) => event.key === "Escape" && close();
+  dialog.replaceChildren(title, make("p", {}, "Working out the plan…"), cancel);
+  dialog.show(); // not modal: STOP must stay within reach
+  title.focus();
   let found;
   try {
     found = await get(`/api/bays/${bay}/start`);
   } catch (error) {
-    dialog.replaceChildren(make("h2", {}, `Start bay ${bay}`), make("p", { class: "problem" }, error.message), cancel);
+    dialog.replaceChildren(title, make("p", { class: "problem" }, error.message), cancel);
     return;
   }
   const boxes = found.cautions.map((text) => make("input", { type: "checkbox", value: text }));
@@ -114,11 +117,9 @@ export async function askToStart(bay) {
     ),
   );
   const nothing = make("p", { class: "problem" }, "Nothing waits in this bay.");
-  dialog.replaceChildren(
-    make("h2", {}, `Start bay ${bay}: ${found.pack || "no pack"}`),
-    ...(plans.length ? plans : [nothing]),
-    form,
-  );
+  title.textContent = `Start bay ${bay}: ${found.pack || "no pack"}`;
+  dialog.replaceChildren(title, ...(plans.length ? plans : [nothing]), form);
+  title.focus();
 }
 
 /** Return the form for a question, or what to say to somebody who may not answer it. */
@@ -157,7 +158,6 @@ export function questionForm(bay, question) {
 export function acknowledgeButton(bay) {
   const problem = make("span", { class: "problem", role: "alert" });
   const act = async () => {
-    if (!confirm(`Did you look at bay ${bay}, and do you know why it tripped? The bay is switched off once more.`)) return;
     try {
       await post(`/api/bays/${bay}/acknowledge`, {});
       problem.textContent = "";
@@ -165,7 +165,18 @@ export function acknowledgeButton(bay) {
       problem.textContent = error.message;
     }
   };
-  return make("span", {}, make("button", { type: "button", onclick: act }, "I have looked: acknowledge"), " ", problem);
+  const sure = make("button", { type: "button", class: "go", onclick: act }, "So it is: acknowledge");
+  const question = make(
+    "div",
+    { class: "question", hidden: true },
+    make("p", {}, `You have looked at bay ${bay}, and know why it tripped. The bay is switched off once more.`),
+    make("div", { class: "row" }, sure),
+  );
+  const first = () => {
+    question.hidden = false;
+    sure.focus();
+  };
+  return make("div", {}, make("button", { type: "button", onclick: first }, "Acknowledge the trip…"), question, problem);
 }
 
 /** Return a run's note, to be written by whoever operates. */

@@ -54,7 +54,7 @@ function testWords(state) {
   const place = state.tests.findIndex((test) => test.fate === "running");
   const waiting = state.tests.filter((test) => test.fate === "waiting").length;
   const where = place >= 0 ? `test ${place + 1} of ${state.tests.length}: ${state.tests[place].title}` : "";
-  return [where, where && !waiting ? "" : `${waiting} waiting`].filter(Boolean).join(", ");
+  return [where, waiting ? `${waiting} waiting` : ""].filter(Boolean).join(", ");
 }
 
 function bayCard(name) {
@@ -175,7 +175,11 @@ function morningLines(report) {
 
 function testLine(test) {
   const run = runName(test.run);
-  const shown = test.shown.slice(0, 4).map(([words, value]) => `${words} ${value}`).join(", ");
+  const shown = test.shown
+    .slice(0, 4)
+    .map(([words]) => words.split(", "))
+    .map(([words, unit], place) => `${words} ${test.shown[place][1]} ${unit || ""}`.trim())
+    .join(", ");
   return make("span", {}, run ? make("a", { href: `#/run/${run}` }, test.title) : test.title, `: ${test.fate}${test.why ? `: ${test.why}` : ""}${shown ? `. ${shown}` : ""}`);
 }
 
@@ -246,8 +250,9 @@ export function bayView(name) {
   const facts = make("div", {});
   const events = make("ol", { class: "events" });
   const acts = make("div", { class: "row acts" });
-  const nothing = make("p", { class: "soft" }, "No run goes on in this bay.");
-  const charted = section("The run", nothing, chart.element);
+  const nothing = make("p", { class: "soft" }, "No run has begun in this bay.");
+  const which = make("p", { class: "soft" });
+  const charted = section("The run", nothing, which, chart.element);
   const element = make(
     "div",
     { class: "one" },
@@ -286,8 +291,11 @@ export function bayView(name) {
     update() {
       card.update();
       const { state, sample } = live.bays[name] || {};
-      if ((state?.run ?? null) !== run) {
-        run = state?.run ?? null;
+      const newest = runName(state?.tests.findLast((test) => test.run)?.run);
+      const wanted = state?.run ?? newest ?? null;
+      say(which, state?.run ? "" : wanted ? "No run goes on in this bay: this is its last one." : "");
+      if (wanted !== run) {
+        run = wanted;
         nothing.hidden = run !== null;
         chart.element.hidden = run === null;
         [plan, facts, events].forEach((one) => one.replaceChildren());
