@@ -49,6 +49,11 @@ class Browser:
     def go(self, url: str) -> None:
         self._call("POST", "/url", {"url": url})
 
+    def new_tab(self) -> None:
+        """Open one more tab and look at that from now on; those before are hidden."""
+        made = self._call("POST", "/window/new", {"type": "tab"})
+        self._call("POST", "/window", {"handle": made["handle"]})
+
     def run(self, script: str, *arguments: Any) -> Any:
         """Return what a function's body returns in the page."""
         return self._call("POST", "/execute/sync", {"script": script, "args": list(arguments)})

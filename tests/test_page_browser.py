@@ -166,6 +166,10 @@ def test_a_person_starts_watches_and_stops(bench: Bench, tmp_path: Path) -> None
         start(window, "middle")
         window.wait("running", "main")
         looked_at(window, tmp_path)
+        for _ in range(7):  # more pages than a browser opens connections; each must leave one for STOP
+            window.new_tab()
+            window.go(bench.url)
+            window.wait("You operate this bench", "footer")
         window.look(1440, 900)
 
         window.run("location.hash = '#/bay/left'")

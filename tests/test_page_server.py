@@ -3,6 +3,7 @@
 import asyncio
 import json
 import re
+import socket
 import stat
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,13 @@ from typing import Any
 import httpx
 import pytest
 
+from benchwarden.daemon.bench import read_bench
+from benchwarden.daemon.front import page as page_module
+from benchwarden.daemon.front.feed_reader import FeedReader
+from benchwarden.daemon.front.page import serve_page
 from benchwarden.daemon.front.page_server import CONTROLS, STATIC
 from tests.page_bench import OPERATE, RUN, VIEW, page_on, run, until
+from tests.test_bench import BENCH
 
 WAITING = {
     "number": 1,
@@ -417,5 +423,51 @@ def test_a_sign_of_life_comes_though_nothing_happens(tmp_path: Path) -> None:
             assert (now["kind"], beat["kind"]) == ("now", "beat")
             assert beat["worker_age_s"] < 2.0
             assert beat["guardian"]["there"] is True
+
+    run(work())
+
+
+def test_a_page_that_must_not_be_served_is_not_and_says_why(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It refuses to be reached from elsewhere without tokens; whatever else the front shows goes on."""
+
+    async def work() -> None:
+        text = f'{BENCH}[page]\nat = "0.0.0.0:8640"\n'
+        path = tmp_path / "bench.toml"
+        await serve_page(read_bench(text, str(path)), path, tmp_path, tmp_path, FeedReader(tmp_path / "feed.sock"))
+
+    run(work())
+    said = capsys.readouterr().err
+    assert "beyond this machine, without tokens" in said
+    assert "the page is not served" in said
+
+
+def test_a_port_that_is_taken_is_tried_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(page_module, "AGAIN_S", 0.02)
+
+    async def work() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            port = taken.getsockname()[1]
+            listening = asyncio.create_task(page_module.listening(f"127.0.0.1:{port}"))
+            await asyncio.sleep(0.1)
+            assert not listening.done()
+        found = await listening
+        assert found.getsockname()[1] == port
+        found.close()
+
+    run(work())
+    assert capsys.readouterr().err.count("the page cannot listen at") == 1
+
+
+def test_the_morning_s_report_is_made_once_and_kept(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with page_on(tmp_path) as page:
+            first, second = await asyncio.gather(page.get("/api/morning"), page.get("/api/morning"))
+            assert first.json() == second.json()
+            assert set(first.json()["bays"]) == {"left", "right"}
+            began = asyncio.get_running_loop().time()
+            assert (await page.get("/api/morning")).json() == first.json()
+            assert asyncio.get_running_loop().time() - began < 1.0, "a report that is kept is not made again"
 
     run(work())

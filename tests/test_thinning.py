@@ -38,7 +38,7 @@ def test_lowest_and_highest_of_every_slice_stay(curve: tuple["array[float]", "ar
         if there:
             assert min(there) in within
             assert max(there) in within
-        if len(there) < end - begin:
+        elif begin < end:
             assert None in within, "a gap has been closed"
 
 
@@ -50,7 +50,7 @@ def test_points_are_the_curve_s_own_in_their_order_and_few(
     own = {(time, None if value != value else value) for time, value in zip(times, values, strict=True)}
     found = thinned(times, values, slices)
     assert set(found) <= own
-    assert len(found) <= 3 * slices + 2
+    assert len(found) <= 2 * slices + 2
     moments = [time for time, _ in found]
     assert moments == sorted(set(moments))
     assert (moments[0], moments[-1]) == (times[0], times[-1])

@@ -71,7 +71,7 @@ export class Chart {
       make(
         "div",
         { class: "chart-tools", role: "group", "aria-label": "time shown" },
-        button("whole", "the whole run", () => this.look(null, null)),
+        button("all", "the whole run", () => this.look(null, null)),
         button("10 min", "the last 10 minutes", () => this.look(null, 600)),
         button("1 min", "the last minute", () => this.look(null, 60)),
         button("◂", "earlier", () => this.shift(-0.5)),
@@ -354,7 +354,10 @@ export class Chart {
       if (place + 1 < points.length && points[place + 1][0] < from) continue;
       if (value === null) down = false;
       else if (down) pen.lineTo(x(time), y(value));
-      else pen.moveTo(x(time), y(value));
+      else {
+        pen.moveTo(x(time), y(value));
+        if (points[place + 1]?.[1] === null) pen.lineTo(x(time) + 1.5, y(value)); // alone between two gaps
+      }
       if (value !== null) down = true;
       if (time > to) break;
     }

@@ -4,6 +4,8 @@ const LATE_S = 3;
 const LOST_S = 10;
 const SILENT_MS = 7000; // three beats of the server: the connection is dead, whatever the browser thinks
 const AGAIN_MS = 1500;
+const HIDDEN_MS = 1000;
+const POLL_MS = 2000;
 
 export const live = {
   bench: "",
@@ -20,6 +22,8 @@ let source = null;
 let lastAt = -Infinity; // any message
 let heardAt = -Infinity; // the worker, by what the server knows
 let reopening = null;
+let polling = null;
+let hiding = null;
 
 /** Call `listener(kind, message)` for all that comes; "refill" follows a stream that was lost. */
 export function listen(listener) {
@@ -61,6 +65,8 @@ export async function open() {
     again();
     return;
   }
+  if (polling !== null) return;
+  source?.close();
   source = new EventSource("/api/stream");
   lastAt = performance.now();
   source.onmessage = (event) => take(JSON.parse(event.data));
@@ -70,9 +76,34 @@ export async function open() {
 }
 
 function again() {
-  if (reopening !== null) return;
+  if (reopening !== null || polling !== null) return;
   source?.close();
   reopening = setTimeout(open, AGAIN_MS);
+}
+
+// A browser opens six connections to one server (HTTP/1.1): pages that nobody sees must leave some for STOP. They ask
+// now and then instead, so that title and icon still follow.
+document.addEventListener("visibilitychange", () => {
+  clearTimeout(hiding);
+  if (document.hidden) {
+    hiding = setTimeout(() => {
+      source?.close();
+      source = null;
+      polling ??= setInterval(poll, POLL_MS);
+    }, HIDDEN_MS);
+  } else if (polling !== null) {
+    clearInterval(polling);
+    polling = null;
+    open();
+  }
+});
+
+async function poll() {
+  try {
+    take({ ...(await (await fetch("/api/now")).json()), kind: "now", polled: true });
+  } catch {
+    tell("refused", null); // its age goes on
+  }
 }
 
 setInterval(() => {
@@ -92,7 +123,7 @@ function take(message) {
       }
       beat(message, at);
       tell("now", message);
-      if (before) tell("refill", null);
+      if (before && !message.polled) tell("refill", null);
       return;
     }
     case "beat":

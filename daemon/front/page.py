@@ -48,7 +48,7 @@ async def serve_page(bench: Bench, bench_path: Path, state: Path, runs: Path, re
         print(*error.mistakes, "the page is not served", sep="\n", file=sys.stderr)
         return
     bays = [bay.name for bay in bench.bay]
-    listening = await _listening(bench.page.at)
+    at = await listening(bench.page.at)
     hub, journal, morning = Hub(reader, bench.name, bays, state), Journal(state), Morning(bench_path, state)
     controls = Controls(bench, bench_path, state)
     server = Server(access, bays, hub, Record(runs), controls, Notes(state), morning, journal)
@@ -66,7 +66,7 @@ async def serve_page(bench: Bench, bench_path: Path, state: Path, runs: Path, re
             timeout_graceful_shutdown=GRACE_S,
         )
     )
-    task = asyncio.create_task(serving.serve(sockets=[listening]), name="page")
+    task = asyncio.create_task(serving.serve(sockets=[at]), name="page")
     print(f"the page: http://{bench.page.at}/", file=sys.stderr)
     try:
         await asyncio.shield(task)
@@ -80,7 +80,7 @@ async def serve_page(bench: Bench, bench_path: Path, state: Path, runs: Path, re
         journal.close()
 
 
-async def _listening(at: str) -> socket.socket:
+async def listening(at: str) -> socket.socket:
     """Return a listening socket; says once if the address is taken, and tries again for ever."""
     host, port = split_host(at)
     said = False

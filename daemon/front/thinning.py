@@ -8,10 +8,10 @@ Point = tuple[float, float | None]
 
 
 def thinned(times: Sequence[float], values: Sequence[float], slices: int) -> list[Point]:
-    """Return a curve's points, or at most `3 * slices + 2` of them, in their order.
+    """Return a curve's points, or at most `2 * slices + 2` of them, in their order.
 
     `times` rise; NaN in `values` is a missing one. The time is cut into `slices` of one length; of each its lowest and
-    highest value stay, the first value that is missing, and of the whole curve its first and last point.
+    highest value stay, or a missing one if it has no other, and of the whole curve its first and last point.
     """
     count = len(times)
     if count <= 2 * slices:
@@ -34,10 +34,9 @@ def _of_slice(values: Sequence[float], begin: int, end: int) -> list[int]:
     if total == total:  # one sum instead of a question for each: NaN if any part is
         return sorted({begin + part.index(min(part)), begin + part.index(max(part))})
     there = [place for place in range(begin, end) if values[place] == values[place]]
-    missing = next(place for place in range(begin, end) if values[place] != values[place])
     if not there:
-        return [missing]
-    return sorted({min(there, key=values.__getitem__), max(there, key=values.__getitem__), missing})
+        return [begin]
+    return sorted({min(there, key=values.__getitem__), max(there, key=values.__getitem__)})
 
 
 def _known(value: float) -> float | None:

@@ -145,7 +145,11 @@ function morningLines(report) {
   if (report.error) return [make("p", { class: "problem" }, report.error)];
   const parts = [];
   if (report.guardian_log.length) {
-    parts.push(make("p", { class: "problem" }, "The guardian had to act:"), make("ul", {}, report.guardian_log.map((text) => make("li", {}, text))));
+    const lines = report.guardian_log;
+    parts.push(
+      make("p", { class: "problem" }, `The guardian had to act: ${lines.at(-1)}`),
+      make("details", {}, make("summary", {}, `its last ${lines.length} lines`), make("ul", {}, lines.map((text) => make("li", {}, text)))),
+    );
   }
   const entries = Object.entries(report.bays);
   const rows = entries.map(([name, bay]) => {
@@ -205,10 +209,10 @@ function runChart(places) {
   const fill = async (from, to) => {
     looked = [from, to];
     const mine = ++asked;
-    const width = Math.max(chart.canvas.clientWidth, 300);
+    const width = Math.max(chart.canvas.clientWidth, 300) * Math.min(devicePixelRatio || 1, 2);
     const times = (from === null ? "" : `&from=${from}`) + (to === null ? "" : `&to=${to}`);
     try {
-      const data = await get(`/api/runs/${run}/curves?slices=${Math.min(Math.round(width), 1000)}${times}`);
+      const data = await get(`/api/runs/${run}/curves?slices=${Math.min(Math.round(width), 1500)}${times}`);
       if (mine !== asked) return;
       tail = 0;
       chart.set(data);
@@ -222,7 +226,8 @@ function runChart(places) {
     show(name) {
       run = name;
       chart.range = chart.follow = null;
-      fill(null, null);
+      chart.readout.textContent = "reading the record…";
+      setTimeout(() => fill(null, null)); // once its width is known
     },
     refill: () => run && (chart.range ? fill(...looked) : chart.look(null, chart.follow)),
     add(sample) {
