@@ -21,6 +21,8 @@ DONE, NOT_CONFIRMED, REFUSED = 0, 1, 2
 ANSWER_S = 15.0  # an add plans every test, an acknowledgement switches off first
 STOP_S = 30.0  # the guardian gives the worker 10 s, and takes some itself
 LONGEST = 1 << 22
+# Said wherever a person lets a list go on, at a terminal and on the page.
+COME_FIRST = "Local codes and the pack's data sheet come first."
 
 
 class NoAnswer(Exception):
@@ -318,7 +320,7 @@ def _start(options: argparse.Namespace) -> int:
         print(f"bay {options.bay} is {found['stand']}: {waits_for(found) or 'it goes on already'}", file=sys.stderr)
         return REFUSED
     print("\nOnly you can check:", *(f"- {text}" for text in found["cautions"]), sep="\n")
-    print('\nLocal codes and the pack\'s data sheet come first. All of this is so, and it may start: type "yes"')
+    print(f'\n{COME_FIRST} All of this is so, and it may start: type "yes"')
     sys.stdout.flush()
     if sys.stdin.readline().strip().lower() != "yes":
         print("nothing was started", file=sys.stderr)

@@ -14,6 +14,7 @@ from tests.test_bench import BENCH
 pytestmark = pytest.mark.realtime
 
 ROOT = Path(__file__).parents[1]
+SUFFIXES = (".py", ".toml", ".html", ".css", ".js")
 ROOMS = ("daemon", "drivers", "profiles", "results", "simulators")
 
 
@@ -48,12 +49,12 @@ def test_every_file_of_every_room_is_inside(installed: Path) -> None:
         here = {
             path.relative_to(ROOT / room)
             for path in (ROOT / room).rglob("*")
-            if path.suffix in (".py", ".toml") and "__pycache__" not in path.parts
+            if path.suffix in SUFFIXES and "__pycache__" not in path.parts
         }
         there = {
             path.relative_to(installed / "benchwarden" / room)
             for path in (installed / "benchwarden" / room).rglob("*")
-            if path.suffix in (".py", ".toml")
+            if path.suffix in SUFFIXES
         }
         assert there == here, room
         assert here

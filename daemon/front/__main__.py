@@ -6,20 +6,24 @@ show; 2 bad input.
 
 import asyncio
 import json
+import os
 import signal
 import sys
 from collections.abc import Sequence
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.mqtt import published
+from benchwarden.daemon.front.page import serve_page
 from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
 
 DONE, BAD_INPUT = 0, 2
+PARENT_LOOK_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +56,23 @@ async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
     reader = FeedReader(state / FEED_SOCKET)
-    try:
-        async with published(bench, path, reader, runs, state):
-            reading = asyncio.create_task(reader.keep_reading(), name="feed")
-            await stopping.wait()
-            reading.cancel()
-            await asyncio.wait({reading})
-    except FileMistakes as error:
-        print(*error.mistakes, sep="\n", file=sys.stderr)
-        return BAD_INPUT
+    async with AsyncExitStack() as around:
+        try:
+            await around.enter_async_context(published(bench, path, reader, runs, state))
+        except FileMistakes as error:  # what is wrong with one way to show must not take the other along
+            print(*error.mistakes, sep="\n", file=sys.stderr)
+            if bench.page is None:
+                return BAD_INPUT
+        reading = asyncio.create_task(reader.keep_reading(), name="feed")
+        page = asyncio.create_task(serve_page(bench, path, state, runs, reader), name="page")
+        parent = os.getppid()
+        while not stopping.is_set() and os.getppid() == parent:  # a guardian that was killed leaves nobody to end this
+            with suppress(TimeoutError):
+                async with asyncio.timeout(PARENT_LOOK_S):
+                    await stopping.wait()
+        reading.cancel()
+        page.cancel()
+        await asyncio.wait({reading, page})
     return DONE
 
 
