@@ -109,7 +109,7 @@ def soak(hours: float) -> Soaked:
 
 
 def _in_memory() -> str | None:
-    """Return a folder in memory, if there is one with room: a busy disk would make this test long, and judge nothing."""
+    """Return a folder in memory, if there is one with room: a busy disk makes this test long, and shows nothing."""
     place = "/dev/shm"
     try:
         return place if os.access(place, os.W_OK) and shutil.disk_usage(place).free > ROOM_BYTES else None
