@@ -19,6 +19,8 @@ from benchwarden.daemon.waiting_list import GOING_ON, Stand
 from benchwarden.results.folder import read_run
 from benchwarden.simulators import clock
 from benchwarden.simulators.endpoint import Faults
+from benchwarden.simulators.load import LoadDevice
+from benchwarden.simulators.supply import SupplyDevice
 from tests.extent import SEED
 from tests.test_bay_faults import HERON
 from tests.test_service import Serving, serving
@@ -109,7 +111,7 @@ def soak(hours: float) -> Soaked:
 
 
 def _in_memory() -> str | None:
-    """Return a folder in memory, if there is one with room: a busy disk would make this test long and judge nothing."""
+    """Return a folder in memory, if there is one with room: a busy disk makes this test long, and shows nothing."""
     place = "/dev/shm"
     try:
         return place if os.access(place, os.W_OK) and shutil.disk_usage(place).free > ROOM_BYTES else None
@@ -157,6 +159,11 @@ async def _person(one: Serving, bay: str, place: int) -> None:
         if stand in GOING_ON:
             continue
         if stand is Stand.TRIPPED:
+            for device in (
+                placed.endpoint.device for placed in one.simulated.instruments.values() if placed.bay == bay
+            ):
+                if isinstance(device, LoadDevice | SupplyDevice):
+                    device.clear_trip()  # at the instrument, as the program asks a person to
             await one.ask("acknowledge", bay=bay)  # refused while off is not confirmed: then again in five seconds
         elif keeper.list.waiting:
             await one.start(bay)

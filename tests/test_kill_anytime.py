@@ -43,7 +43,7 @@ GENEROUS = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """So many seconds after the worker's "start", the "pulse", in which the load is first on, or the first "row"."""
+    """So many seconds after the worker's "start", the "pulse", which is the first current, or a "row" of the draw."""
 
     since: str
     after_s: float
@@ -133,7 +133,7 @@ def hurt(shed: Shed, moment: Moment, number: signal.Signals) -> Fate:
         if moment.since != "start":
             wait_for(shed.is_on, 30)
         if moment.since == "row":
-            wait_for(lambda: any(path.read_bytes().count(b"\n") > 1 for path in samples(shed)), 30)
+            wait_for(lambda: any(path.read_bytes().count(b"\n") > 3 for path in samples(shed)), 30)
         time.sleep(moment.after_s)
         was_on = shed.is_on()
         written = {path: path.read_bytes() for path in samples(shed)}
