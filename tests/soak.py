@@ -15,7 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from benchwarden.daemon import confirmed
 from benchwarden.daemon.waiting_list import GOING_ON, Stand
+from benchwarden.profiles.pack import read_pack, resolved
 from benchwarden.results.folder import read_run
 from benchwarden.simulators import clock
 from benchwarden.simulators.endpoint import Faults
@@ -125,7 +127,11 @@ async def _soak(folder: Path, soaked: Soaked) -> None:
     (folder / "cycle.toml").write_text(CYCLE)
     (folder / "quiet.toml").write_text(REST)
     for name in ("sanderling", "turnstone"):
-        (folder / f"{name}.toml").write_text(HERON.replace("Heron", name.capitalize()))
+        text = HERON.replace("Heron", name.capitalize())
+        (folder / f"{name}.toml").write_text(text)
+        pack = resolved(read_pack(text))
+        confirmed.confirm(folder, pack, "2026-11-25T18:00:00Z")
+        confirmed.charged_attended(folder, pack, f"{name}/its first")
     async with serving(folder, soc=0.6) as one:
         one.after_each.append(lambda run: _read_and_remove(run, soaked))
         for placed in one.simulated.instruments.values():

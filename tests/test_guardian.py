@@ -369,16 +369,19 @@ def test_nonsense_and_silent_clients_at_its_socket_change_nothing(tmp_path: Path
     guarded = Guarded(tmp_path, body, box)
     control = tmp_path / "worker.py.sock"
     end = time.monotonic() + 10.0
-    while not asked(control, {"do": "status"})["armed"] and time.monotonic() < end:
+    drawing = {"armed": {"left": {"on": True}}}
+    while asked(control, {"do": "status"}) != drawing and time.monotonic() < end:  # at the first sign of life
         time.sleep(0.02)
     for request in ({"do": "stop", "bay": ["left"]}, {"do": "stop", "bay": {}}, {"do": ["stop"]}, {"do": "dance"}):
         assert "the guardian knows status, and stop" in str(asked(control, request)["error"])
     silent = [socket.socket(socket.AF_UNIX) for _ in range(40)]
     for line in silent:
         line.connect(str(control))
-    assert asked(control, {"do": "status"}) == {"armed": {"left": {"on": True}}}
-    for line in silent:
-        line.close()
+    try:
+        assert asked(control, {"do": "status"}) == drawing
+    finally:
+        for line in silent:
+            line.close()
     assert asked(control, {"do": "stop", "bay": "right"}) == {"off": True, "by": "worker"}
     (tmp_path / "worker.py.end").write_text("")
     assert guarded.end() == (0, "")

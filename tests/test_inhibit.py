@@ -50,9 +50,8 @@ def test_bays_that_begin_together_are_all_told() -> None:
 
 
 def test_no_such_program_is_said() -> None:
-    assert Inhibitor(["no-such-program"]).hold("left") == (
-        "the machine may fall asleep: no-such-program cannot be started: No such file or directory"
-    )
+    said = Inhibitor(["/nowhere/no-such-program"]).hold("left")
+    assert said == "the machine may fall asleep: /nowhere/no-such-program cannot be started: No such file or directory"
 
 
 def test_what_is_asked_of_systemd() -> None:

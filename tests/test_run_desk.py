@@ -50,7 +50,13 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
 
         watch, tail, waiting = (
             subprocess.Popen(
-                [*BENCHWARDEN, word, *more], cwd=tmp_path, env=ENVIRONMENT, stdout=subprocess.PIPE, text=True
+                [*BENCHWARDEN, word, *more],
+                cwd=tmp_path,
+                env=ENVIRONMENT,
+                stdout=subprocess.PIPE,
+                text=True,
+                # Where the tests run in the background, Ctrl-C is ignored from the start.
+                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
             )
             for word, *more in (("watch", "left"), ("tail", "--json"), ("wait", "left"))
         )
