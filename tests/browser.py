@@ -1,12 +1,14 @@
 """A headless Chromium, driven by WebDriver (W3C Recommendation) over plain HTTP."""
 
 import base64
+import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +98,11 @@ def browser(folder: Path) -> Iterator[Browser]:
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     driver = subprocess.Popen(
-        [DRIVER, f"--port={port}"], cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        [DRIVER, f"--port={port}"],
+        cwd=folder,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,  # a browser that hangs is ended with its driver's session
     )
     options = {"binary": CHROMIUM, "args": [*FLAGS.split(), f"--user-data-dir={folder / 'profile'}"]}
     wanted = {"goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
@@ -115,7 +121,9 @@ def browser(folder: Path) -> Iterator[Browser]:
             try:
                 yield Browser(client, made["sessionId"])
             finally:
-                client.delete(f"/session/{made['sessionId']}")
+                with suppress(httpx.TransportError):
+                    client.delete(f"/session/{made['sessionId']}", timeout=5.0)
     finally:
-        driver.terminate()
+        with suppress(ProcessLookupError):
+            os.killpg(driver.pid, signal.SIGKILL)
         driver.wait(10)

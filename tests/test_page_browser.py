@@ -85,6 +85,7 @@ class Bench:
                 self.service.process.kill()
                 self.service.process.wait(5)
         self.shed.close()
+        wait_for(lambda: not _answers(self.port), 8)  # a front whose guardian was killed ends by itself
 
 
 @pytest.fixture
