@@ -578,7 +578,14 @@ CATALOGUE: dict[int, Fault] = {
         ("test_worker_socket::test_a_silent_client_is_hung_up_on_and_delays_nobody",),
         "not built yet: the page; what exists is the service's socket, which a silent client does not hold",
     ),
-    60: Fault("a page that looks alive", rest="not built yet: the page"),
+    60: Fault(
+        "a page that looks alive",
+        (
+            "test_page_browser::test_a_person_starts_watches_and_stops",
+            "test_page_stream::test_a_worker_that_is_silent_ages",
+        ),
+        "not built yet: the page",
+    ),
     61: Fault(
         "strangers drive the bench",
         ("test_state_folder::test_nobody_else_looks_in",),
@@ -591,6 +598,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_service::test_a_stop_right_after_a_start_stops_it",
             "test_control::test_stop_asks_both_and_prints_what_each_answered",
             "test_control::test_stop_with_nobody_there_switches_off_itself",
+            "test_page_browser::test_a_person_starts_watches_and_stops",
+            "test_page_server::test_stop_asks_both_and_tells_what_was_measured",
         ),
         "not built yet: STOP on the page and by MQTT; the command and both sockets exist",
     ),

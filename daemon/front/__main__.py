@@ -1,7 +1,7 @@
 """The front's process; started by the guardian beside the worker.
 
-Started as `python -m benchwarden.daemon.front ORDERS`: the orders as JSON. Exit codes: 0 asked to end, or nothing to
-show; 2 bad input.
+Started as `python -m benchwarden.daemon.front ORDERS`: the orders as JSON. Exit codes: 0 nothing to show, 2 bad input,
+after which the guardian does not start it again; 3 asked to end.
 """
 
 import asyncio
@@ -22,7 +22,7 @@ from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
 
-DONE, BAD_INPUT = 0, 2
+NOTHING_TO_SHOW, BAD_INPUT, ENDED = 0, 2, 3
 PARENT_LOOK_S = 1.0
 
 
@@ -47,7 +47,7 @@ def main(arguments: Sequence[str]) -> int:
         print(*error.mistakes, sep="\n", file=sys.stderr)
         return BAD_INPUT
     if bench.mqtt is None and bench.page is None:
-        return DONE
+        return NOTHING_TO_SHOW
     runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
     return asyncio.run(_show(bench, path, Path(orders.state), runs))
 
@@ -73,7 +73,7 @@ async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:
         reading.cancel()
         page.cancel()
         await asyncio.wait({reading, page})
-    return DONE
+    return ENDED
 
 
 if __name__ == "__main__":
