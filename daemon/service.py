@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import clock, drilled, may_run, space, state_folder, waiting_list
+from benchwarden.daemon import clock, drilled, may_run, self_watch, space, state_folder, waiting_list
 from benchwarden.daemon.bay_keeper import BayKeeper, CarryOut, Hooks, listed
 from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.bench import BayEntry, Bench
@@ -68,6 +68,7 @@ class Service:
         self._bench, self._bench_path, self._runs, self._note = bench, bench_path, runs, note
         hooks = Hooks(self._prepare, self._undrilled, carry_out, note, self._everywhere, over, outside)
         self.bays = {entry.name: BayKeeper(entry, bench_path.parent, state, hooks) for entry in bench.bay}
+        self.held: self_watch.Held | None = self_watch.held()
         self._commands: dict[str, Callable[[Mapping[str, Any]], Awaitable[dict[str, Any]]]] = {
             "status": self._status,
             "list": self._list,
@@ -114,6 +115,7 @@ class Service:
             "bench": self._bench.name,
             "pid": os.getpid(),
             "utc": utc_text(clock.unix_s()),
+            "holds": self.held._asdict() if self.held else None,
             "bays": self.states(),
         }
 
@@ -241,6 +243,18 @@ class Service:
         await asyncio.gather(*(keeper.gone() for keeper in self.bays.values()))
         return all(off.confirmed for off in found.values())
 
+    async def keep_watching_itself(self) -> None:
+        """Look each minute whether this process grows, and say so once for each doubling."""
+        await asyncio.sleep(self_watch.SETTLED_S)
+        before = self.held = self_watch.held()
+        while True:
+            await asyncio.sleep(self_watch.LOOK_S)
+            now = self.held = self_watch.held()
+            words = self_watch.grown(before, now) if before and now else ""
+            if words:
+                before = now
+                self._note(f"this service grows ({words}): start it anew when no test runs, and tell its authors")
+
     async def _everywhere(self, bay: str, why: str) -> None:
         """One bay's trip reaches all: switch the others off and stop their lists."""
         self._note(f"every bay is switched off: bay {bay}: {why}")
@@ -345,10 +359,12 @@ async def _work(
             async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle), feed:
                 board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
                 in_child("seal", "--below", str(runs), aloud=True)
+                looking = asyncio.create_task(service.keep_watching_itself(), name="self-watch")
                 while not stopping.is_set() and not guardian.gone:
                     with suppress(TimeoutError):
                         async with asyncio.timeout(GUARDIAN_LOOK_S):
                             await stopping.wait()
+                looking.cancel()
                 why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
                 board.note(why)
                 confirmed = await service.stop_everything(why)

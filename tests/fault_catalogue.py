@@ -11,7 +11,7 @@ from dataclasses import dataclass
 class Fault:
     """One row: the fault in our own words, tests as "test_file::test_name", and what no test here can show.
 
-    `rest` says why something, or all, is not tested: what hardware it needs, or "not built yet: …".
+    `rest` says why something, or all, is not tested: what hardware it needs, or "avoided: …".
     """
 
     title: str
@@ -166,8 +166,8 @@ CATALOGUE: dict[int, Fault] = {
             "test_bay_faults::test_a_line_that_is_cut_over_and_over_trips",
             "test_wires::test_a_flapping_wire_leaks_nothing_and_gives_no_wrong_value",
             "test_wires::test_a_descriptor_beyond_1024_is_as_good_as_any",
+            "test_self_watch::test_a_leak_is_said_when_something_has_doubled",
         ),
-        "not built yet: the program does not watch its own memory and descriptors",
     ),
     15: Fault(
         "an instrument that serves one client, and that client has frozen",
@@ -553,30 +553,70 @@ CATALOGUE: dict[int, Fault] = {
         ),
     ),
     # Messages to the outside.
-    50: Fault("the broker is absent or starts anew", rest="not built yet: MQTT; nothing of a run needs a broker"),
+    50: Fault(
+        "the broker is absent or starts anew",
+        (
+            "test_mqtt_publisher::test_a_broker_that_comes_late_and_is_killed_misses_no_event",
+            "test_mqtt_queue::test_back_off_grows_from_one_second_to_thirty",
+            "test_mqtt_queue::test_back_off_begins_anew_only_after_a_connection_that_lived",
+        ),
+    ),
     51: Fault(
         "the broker is frozen",
-        rest="not built yet: MQTT; alarms already go through a process of their own that delays nothing",
+        (
+            "test_mqtt_publisher::test_a_frozen_broker_delays_no_sample_and_loses_no_event",
+            "test_feed::test_a_frozen_reader_holds_nobody_up_and_keeps_nothing_without_end",
+        ),
     ),
-    52: Fault("messages lost and doubled", rest="not built yet: MQTT; the run folder is the record"),
-    53: Fault("a last will that is late or wrong", rest="not built yet: MQTT; signs of life go to an address"),
-    54: Fault("a kept message that is no longer true", rest="not built yet: MQTT"),
+    52: Fault(
+        "messages lost and doubled",
+        (
+            "test_mqtt_publisher::test_a_broker_that_comes_late_and_is_killed_misses_no_event",
+            "test_mqtt_queue::test_events_go_out_in_order_and_gaps_come_from_the_record",
+            "test_mqtt_queue::test_the_oldest_live_sample_makes_room_and_is_counted",
+        ),
+    ),
+    53: Fault(
+        "a last will that is late or wrong",
+        ("test_mqtt_whole_run::test_of_a_front_that_is_killed_the_broker_says_offline_and_the_next_one_tells_all",),
+    ),
+    54: Fault(
+        "a kept message that is no longer true",
+        (
+            "test_mqtt_publisher::test_a_run_from_its_first_event_to_its_result",
+            "test_mqtt_whole_run::test_of_a_front_that_is_killed_the_broker_says_offline_and_the_next_one_tells_all",
+        ),
+    ),
     55: Fault(
         "a command that arrives hours late",
         (
             "test_control::test_a_list_starts_only_when_a_person_has_said_yes",
             "test_waiting_list::test_start_is_refused_where_it_must_not_be",
         ),
-        "not built yet: MQTT; what exists is that a start names the tests that it starts, and a person says yes",
     ),
-    56: Fault("one client name twice, and a reader that is too slow", rest="not built yet: MQTT"),
-    57: Fault("traps of libraries and brokers", rest="not built yet: MQTT; the dependency is declared only"),
-    58: Fault("a broker open to everybody", rest="not built yet: MQTT"),
+    56: Fault(
+        "one client name twice, and a reader that is too slow",
+        (
+            "test_mqtt_publisher::test_two_processes_never_have_one_name",
+            "test_mqtt_stop::test_only_a_fresh_new_stop_stops_and_a_flood_does_not_keep_it_out",
+        ),
+    ),
+    57: Fault(
+        "traps of libraries and brokers",
+        ("test_mqtt_publisher::test_a_run_from_its_first_event_to_its_result",),
+        "one broker is tried, mosquitto; the library is held below its next major version",
+    ),
+    58: Fault(
+        "a broker open to everybody",
+        (
+            "test_mqtt_page::test_the_page_s_broker_keeps_viewers_from_stopping",
+            "test_mqtt_page::test_a_wrong_password_is_said_and_changes_nothing_else",
+        ),
+    ),
     # The page.
     59: Fault(
         "a browser that reads nothing",
         ("test_worker_socket::test_a_silent_client_is_hung_up_on_and_delays_nobody",),
-        "not built yet: the page; what exists is the service's socket, which a silent client does not hold",
     ),
     60: Fault(
         "a page that looks alive",
@@ -584,12 +624,10 @@ CATALOGUE: dict[int, Fault] = {
             "test_page_browser::test_a_person_starts_watches_and_stops",
             "test_page_stream::test_a_worker_that_is_silent_ages",
         ),
-        "not built yet: the page",
     ),
     61: Fault(
         "strangers drive the bench",
         ("test_state_folder::test_nobody_else_looks_in",),
-        "not built yet: the page; what exists are sockets in a folder of the user's own",
     ),
     62: Fault(
         "did it stop?",
