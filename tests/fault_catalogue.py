@@ -639,7 +639,6 @@ CATALOGUE: dict[int, Fault] = {
             "test_page_browser::test_a_person_starts_watches_and_stops",
             "test_page_server::test_stop_asks_both_and_tells_what_was_measured",
         ),
-        "not built yet: STOP on the page and by MQTT; the command and both sockets exist",
     ),
     # The pack, its leads and its heat.
     63: Fault(
