@@ -13,6 +13,7 @@ from benchwarden.profiles.quantity import (
     Current,
     Length,
     Mass,
+    Size,
     Span,
     Temperature,
     Voltage,
@@ -73,6 +74,9 @@ class Pack(BaseModel):
     parallel: int = Field(default=1, ge=1, le=1000, strict=True)
     rated_capacity_ah: Capacity = Field(alias="rated_capacity")
     mass_kg: Mass | None = Field(default=None, alias="mass")
+    # The scale's limit of error; without it, one in the last digit written of the mass.
+    mass_accuracy_kg: Mass | None = Field(default=None, alias="mass_accuracy")
+    volume_l: Size | None = Field(default=None, alias="size")
     max_charge_a: Current | None = Field(default=None, alias="max_charge")
     charge_voltage_v: Voltage | None = Field(default=None, alias="charge_voltage")
     max_discharge_a: Current | None = Field(default=None, alias="max_discharge")

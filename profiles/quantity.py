@@ -20,6 +20,7 @@ _FROM_TO = re.compile(rf"\s*({_NUMBER})\s*to\s*({_NUMBER})\s*(°C|degC)\s*", re.
 _BURST = re.compile(r"\s*(.+?)\s+for\s+(.+?)\s*")
 _PERCENT = re.compile(rf"\s*({_NUMBER})\s*%\s*", re.ASCII)
 _PERCENT_OF = re.compile(rf"\s*({_NUMBER})\s*%\s*of\s+(.+?)\s*", re.ASCII)
+_SIZE = re.compile(rf"\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*(mm|cm)\s*", re.ASCII)
 _GAUGE = re.compile(r"\s*(\d{1,2})\s*AWG\s*", re.ASCII)
 
 _VOLT = {"V": 1.0, "mV": 1e-3}
@@ -118,6 +119,33 @@ def capacity_ah(found: object) -> float:
 def mass_kg(found: object) -> float:
     """Mass in kilograms from "452 g" or "0.45 kg", up to 1000 kg."""
     return _parse(found, {"kg": 1.0, "g": 1e-3}, 0, 1e3, "a mass", '"452 g"')
+
+
+def last_digit_kg(found: object) -> float | None:
+    """One in the last digit of a mass as it was written, in kilograms: 0.001 from "452 g"; None if it is no mass."""
+    try:
+        mass_kg(found)
+    except ValueError:
+        return None
+    match = _WITH_UNIT.fullmatch(str(found))
+    assert match is not None
+    number, _, power = match[1].lower().partition("e")
+    decimals = len(number.partition(".")[2])
+    return 10.0 ** (int(power or 0) - decimals) * (1e-3 if match[2] == "g" else 1.0)
+
+
+def volume_l(found: object) -> float:
+    """Volume in litres from the outer size "95 x 47 x 48 mm" (or ×; cm), each edge up to 10 m."""
+    what, example = "a size", '"95 x 47 x 48 mm"'
+    match = _SIZE.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, what, example)
+    volume = 1.0
+    for number in (1, 2, 3):
+        volume *= length_m(f"{match[number]} {match[4]}")
+    if not volume <= 1.0:
+        raise _refuse(found, "a size up to 1 m³", example)
+    return volume * 1000.0
 
 
 def voltage_v(found: object) -> float:
@@ -254,6 +282,7 @@ def accuracy(found: object) -> Accuracy:
 
 Capacity = Annotated[float, BeforeValidator(capacity_ah)]
 Mass = Annotated[float, BeforeValidator(mass_kg)]
+Size = Annotated[float, BeforeValidator(volume_l)]
 Voltage = Annotated[float, BeforeValidator(voltage_v)]
 Current = Annotated[float, BeforeValidator(current_a)]
 Power = Annotated[float, BeforeValidator(power_w)]
