@@ -69,6 +69,8 @@ class Pack(BaseModel):
 
     model_config = _STRICT
     name: str = Field(min_length=1, max_length=60, pattern=r"\S")
+    # Which specimens are of one design; a verdict on a design takes three of each.
+    design: str | None = Field(default=None, min_length=1, max_length=60, pattern=r"\S")
     chemistry: Literal["li-ion", "lipo", "li-hv", "lifepo4", "na-ion", "nimh"]
     series: int = Field(ge=1, le=200, strict=True)
     parallel: int = Field(default=1, ge=1, le=1000, strict=True)

@@ -100,11 +100,11 @@ class Meters:
         if self._info.path_ohm is None:
             line = "run.json: path_ohm (leads between pack and terminals)"
             return self.inputs.unknown("leads, sensed at the instrument's terminals", line)
-        return self.inputs.limits("leads, sensed at the instrument's terminals", self._info.path_ohm)
+        return self.inputs.limits("leads, sensed at the instrument's terminals", self._info.path_ohm, "pack")
 
     def clock(self) -> Uncertain:
         """Return the relative error of the time base."""
-        return self.inputs.limits(f"clock of bench {self._info.bench or '?'}", CLOCK_SHARE, shared=True)
+        return self.inputs.limits(f"clock of bench {self._info.bench or '?'}", CLOCK_SHARE, "bench")
 
     def mass_kg(self, kg: float) -> Uncertain:
         """Return the pack's mass: ± `mass_accuracy` of the pack file, else ± one in the last digit written."""
@@ -116,7 +116,7 @@ class Meters:
             words += " (± one in the last digit written)"
         if half is None:
             return kg + self.inputs.unknown(words, "pack file: mass_accuracy")
-        return kg + self.inputs.limits(words, float(half), shared=True)
+        return kg + self.inputs.limits(words, float(half), "bench")
 
     def _written(self, key: str) -> str | None:
         sources = self._info.others.get("sources")
@@ -158,7 +158,7 @@ class Meters:
     def _one(self, meter: _Meter, quantity: str, what: str, half_width: float) -> Uncertain:
         who = meter.who
         words = f"{quantity} {what} of {who or f'the {meter.name}'}"
-        return self.inputs.limits(words, half_width, shared=who is not None)
+        return self.inputs.limits(words, half_width, "pack" if who is None else "bench")
 
 
 def _rating_a(entry: Mapping[str, Any]) -> float:

@@ -6,9 +6,9 @@ the budget. The worker never imports this.
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any, TypeAlias
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any, Literal, TypeAlias
 
 from uncertainties import ufloat
 from uncertainties.core import AffineScalarFunc
@@ -17,6 +17,7 @@ P95 = 0.95
 _NEGLIGIBLE = 1e-9
 """Parts below this share of the largest are left out of a budget: rounding, not uncertainty."""
 
+Scope: TypeAlias = Literal["bench", "pack", "run"]
 Uncertain: TypeAlias = Any
 """A float, or the library's number that depends on uncertain inputs; it has no types of its own."""
 
@@ -25,15 +26,16 @@ Uncertain: TypeAlias = Any
 class Part:
     """One input's contribution to a figure: sensitivity × standard uncertainty, signed, in the figure's unit.
 
-    `input` says in words what it is; `dof` its degrees of freedom, None for infinitely many. `shared`: another run
-    with an input of the same name has the very same error (one meter's gain); otherwise it is this figure's run's own.
+    `input` says in words what it is; `dof` its degrees of freedom, None for infinitely many. `scope` says where the
+    very same error comes again: in every figure with an input of that name ("bench": a meter known by its serial number), in
+    all runs of this pack ("pack": a meter that nobody can tell from another), or in this run only ("run").
     `rectangular`: it comes from limits, not from a scatter.
     """
 
     input: str
     contribution: float
     dof: float | None = None
-    shared: bool = False
+    scope: Scope = "run"
     rectangular: bool = True
 
 
@@ -47,43 +49,47 @@ class Expanded:
     U: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    words: str
-    dof: float | None
-    shared: bool
-    rectangular: bool
-
-
 class Inputs:
     """The uncertain inputs of one run. Each is made once; asking again by the same words gives the same one."""
 
     def __init__(self) -> None:
         """Begin without inputs."""
         self._made: dict[str, Any] = {}
-        self._known: dict[str, _Known] = {}
+        self._known: dict[str, Part] = {}
         self._missing: dict[str, str] = {}
 
-    def limits(self, words: str, half_width: float, *, shared: bool = False) -> Uncertain:
+    def limits(self, words: str, half_width: float, scope: Scope = "run") -> Uncertain:
         """Return zero known within ± `half_width` only: rectangular, u = a/√3 (GUM 4.3.7)."""
-        return self._make(words, abs(half_width) / math.sqrt(3.0), None, shared, True)
+        return self._make(Part(words, abs(half_width) / math.sqrt(3.0), None, scope))
 
-    def scatter(self, words: str, u: float, dof: float) -> Uncertain:
+    def scatter(self, words: str, u: float, dof: float | None) -> Uncertain:
         """Return zero with a standard uncertainty from a scatter with so many degrees of freedom (Type A, GUM 4.2)."""
-        return self._make(words, u, dof, False, False)
+        return self._make(Part(words, u, dof, "run", rectangular=False))
 
     def unknown(self, words: str, line: str) -> Uncertain:
         """Return zero whose limits nobody stated; `line` says which line in which file is missing."""
         self._missing.setdefault(words, line)
-        return self._make(words, 1.0, None, False, True)
+        return self._make(Part(words, 1.0))
 
-    def _make(self, words: str, u: float, dof: float | None, shared: bool, rectangular: bool) -> Uncertain:
-        if words not in self._made:
-            if not u > 0.0:
+    def again(self, value: float, parts: Iterable[Part], pack: str, run: str) -> Uncertain:
+        """Return a figure as a number that depends on these inputs, from its budget.
+
+        What is the pack's or the run's own is told from others by `pack` and `run`; what is the bench's meets.
+        """
+        found: Uncertain = value
+        for part in parts:
+            own = {"bench": "", "pack": f" ({pack})", "run": f" ({run})"}[part.scope]
+            one = replace(part, input=part.input + own, contribution=1.0)
+            found = found + part.contribution * self._make(one)
+        return found
+
+    def _make(self, part: Part) -> Uncertain:
+        if part.input not in self._made:
+            if not part.contribution > 0.0:
                 return 0.0
-            self._made[words] = ufloat(0.0, u, tag=words)
-            self._known[words] = _Known(words, dof, shared, rectangular)
-        return self._made[words]
+            self._made[part.input] = ufloat(0.0, part.contribution, tag=part.input)
+            self._known[part.input] = part
+        return self._made[part.input]
 
     def budget(self, value: Uncertain) -> tuple[tuple[Part, ...], tuple[str, ...]]:
         """Return a value's parts, largest first, and the lines whose lack keeps it from having an uncertainty."""
@@ -93,10 +99,7 @@ class Inputs:
         top = max((abs(size) for _, size in sums), default=0.0)
         sums = [(tag, size) for tag, size in sums if abs(size) > _NEGLIGIBLE * top]
         lines = tuple(sorted({self._missing[tag] for tag, _ in sums if tag in self._missing}))
-        parts = []
-        for tag, size in sums:
-            known = self._known[tag]
-            parts.append(Part(known.words, size, known.dof, known.shared, known.rectangular))
+        parts = [replace(self._known[tag], contribution=size) for tag, size in sums]
         return tuple(sorted(parts, key=lambda part: (-abs(part.contribution), part.input))), lines
 
 
@@ -172,17 +175,3 @@ def _incomplete_beta(a: float, b: float, x: float) -> float:
         if abs(c * d - 1.0) < 1e-15:
             break
     return math.exp(front) / (a * fraction)
-
-
-def as_uncertain(value: float, parts: Sequence[Part], own: str, made: dict[str, Any]) -> Uncertain:
-    """Return a figure again as a number that depends on its inputs; what is shared meets in `made`.
-
-    `own` tells whose the parts are that are not shared.
-    """
-    found: Uncertain = value
-    for part in parts:
-        name = part.input if part.shared else f"{part.input}, {own}"
-        if name not in made:
-            made[name] = ufloat(0.0, 1.0, tag=name)
-        found = found + part.contribution * made[name]
-    return found
