@@ -38,14 +38,17 @@ _VOLTAGE_KEYS = {
 
 
 class Links(BaseModel):
-    """The links between groups: material, metres, and the share of the cross-section that is metal."""
+    """The links between groups: material, metres, and the share of the cross-section that is metal.
+
+    Without `fill` a braid is taken as 0.55 ± 0.15 filled, anything else as solid.
+    """
 
     model_config = _STRICT
     material: str = Field(min_length=1)
     width_m: Length = Field(alias="width")
     thickness_m: Length = Field(alias="thickness")
     length_m: Length = Field(alias="length")
-    fill: float = Field(default=0.55, gt=0, le=1)
+    fill: float | None = Field(default=None, gt=0, le=1)
 
 
 class Leads(BaseModel):

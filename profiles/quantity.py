@@ -178,6 +178,19 @@ def length_m(found: object) -> float:
     return _parse(found, {"m": 1.0, "cm": 1e-2, "mm": 1e-3}, 0, 100, "a length", '"10 mm"')
 
 
+def area_m2(found: object) -> float:
+    """Area in square metres from "0.203 m²" or "2030 cm2", up to 1000 m²."""
+    units = {"m²": 1.0, "m2": 1.0, "cm²": 1e-4, "cm2": 1e-4}
+    # A unit may end with a digit here, which `_WITH_UNIT` does not know.
+    plain = found.replace("m2", "m²") if isinstance(found, str) else found
+    return _parse(plain, units, 0, 1000, "an area", '"0.203 m²"')
+
+
+def percent(found: object) -> float:
+    """Share from "20 %", 0 to 100 %, both excluded."""
+    return _parse(found, {"%": 0.01}, 0, 1.0, "a percentage", '"20 %"')
+
+
 def temperature_c(found: object) -> float:
     """Temperature in degrees Celsius from "35 °C", above -60 and up to 200 °C."""
     return _parse(found, _CELSIUS, -60, 200, "a temperature", '"35 °C"')

@@ -14,6 +14,7 @@ from benchwarden.results.figure import Figures
 from benchwarden.results.figures import figures
 from benchwarden.results.ladder import planned_step
 from benchwarden.results.run import Run, RunInfo
+from benchwarden.results.verdict import rounded
 
 START_TOLERANCE_K = 2.0
 """Start temperatures further apart than this are flagged (common practice, no source)."""
@@ -150,11 +151,29 @@ ROWS: tuple[tuple[str, str, float, int], ...] = (
 
 
 def cell(found: Figures, name: str, factor: float, decimals: int) -> str:
-    """Return a figure as a table shows it, "≥ 16.0" for a lower bound and "–" where it is missing."""
+    """Return a figure as a table shows it: "4.740 ± 0.012", "≥ 16.0 ± 0.1" for a lower bound, "–" where it is missing.
+
+    U has two digits at most and the value ends at the same place (JCGM 100, 7.2.6); without U `decimals` are shown.
+    """
     figure = found.get(name)
     if figure is None:
         return "–"
-    return f"{'≥ ' if figure.at_least else ''}{figure.value * factor:.{decimals}f}"
+    least = "≥ " if figure.at_least else ""
+    if figure.U is None or not figure.U > 0.0:
+        return f"{least}{figure.value * factor:.{decimals}f}"
+    return f"{least}{rounded(figure.value * factor, figure.U * factor)}"
+
+
+def accuracy_words(found: Figures) -> str:
+    """Return what the intervals mean, or the lines in bench.toml that are missing for them; empty without figures."""
+    shown = [found[name] for name, *_ in ROWS if name in found]
+    missing = list(dict.fromkeys(line for figure in shown for line in figure.not_stated))
+    words = (
+        [f"± U, 95 %, k = {min(ks):.2f}{f' to {max(ks):.2f}' if max(ks) - min(ks) > 0.005 else ''}"]
+        if (ks := [figure.k for figure in shown if figure.k is not None])
+        else []
+    )
+    return "\n".join([*words, *(f"not stated: {line}" for line in missing)])
 
 
 def table(comparison: Comparison) -> Table:
@@ -185,6 +204,7 @@ def table(comparison: Comparison) -> Table:
         cells = [text or "–" for text in found]
         if any(text != "–" for text in cells):
             shown.add_row(words, *cells)
+    shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
     shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
     if comparison.flags:
         shown.caption = "\n".join(f"! {flag}" for flag in comparison.flags)

@@ -93,14 +93,26 @@ class Figures(dict[str, Figure]):
         at_least: bool = False,
         formula: str = "",
     ) -> None:
-        """Keep a figure, with its uncertainty if its value depends on uncertain inputs whose limits are all stated."""
+        """Keep a figure under its name."""
         self.uncertain[name] = value
+        self[name] = self.figure(value, unit, from_samples, note, at_least, formula)
+
+    def figure(
+        self,
+        value: Uncertain,
+        unit: str,
+        from_samples: tuple[int, int],
+        note: str = "",
+        at_least: bool = False,
+        formula: str = "",
+    ) -> Figure:
+        """Return a figure, with its uncertainty if its value depends on inputs whose limits are all stated."""
         parts, missing = self.meters.inputs.budget(value)
         figure = Figure(value_of(value), unit, from_samples, note, at_least, formula, not_stated=missing)
-        if parts and not missing:
-            found = expand(parts)
-            figure = replace(figure, u=found.u, dof=found.dof, k=found.k, U=found.U, budget=parts)
-        self[name] = figure
+        if not parts or missing:
+            return figure
+        found = expand(parts)
+        return replace(figure, u=found.u, dof=found.dof, k=found.k, U=found.U, budget=parts)
 
     def lack(self, reason: str, *names: str) -> None:
         """Say why figures are not there; an existing reason stays."""

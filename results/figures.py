@@ -4,7 +4,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from benchwarden.results import discharge, efficiency, ladder
+from benchwarden.results import discharge, efficiency, ladder, resistance
 from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
 from benchwarden.results.run import Run, StepSpan
@@ -39,6 +39,7 @@ def figures(run: Run) -> Figures:
         out.lack("the run has no ladder step", *ladder.NAMES)
     efficiency.efficiency_figures(run, steps, out)
     efficiency.retention_figures(run, steps, out)
+    resistance.resistance_figures(run, out)
     return out
 
 

@@ -2,7 +2,7 @@
 
 from rich.table import Table
 
-from benchwarden.results.compare import ROWS, cell
+from benchwarden.results.compare import ROWS, accuracy_words, cell
 from benchwarden.results.figure import Figures
 from benchwarden.results.run import Run
 
@@ -23,5 +23,7 @@ def summary(run: Run, found: Figures) -> Table:
     off = {True: "confirmed", False: "NOT CONFIRMED", None: "not recorded"}[ending.off_confirmed]
     shown.add_row("run", f"{ending.how}: {ending.why}")
     shown.add_row("off", off)
+    if accuracy := accuracy_words(found):
+        shown.add_row("accuracy", accuracy)
     shown.add_row("flags", "\n".join(found.flags) or "none")
     return shown

@@ -27,8 +27,8 @@ class Part:
     """One input's contribution to a figure: sensitivity × standard uncertainty, signed, in the figure's unit.
 
     `input` says in words what it is; `dof` its degrees of freedom, None for infinitely many. `scope` says where the
-    very same error comes again: in every figure with an input of that name ("bench": a meter known by its serial number), in
-    all runs of this pack ("pack": a meter that nobody can tell from another), or in this run only ("run").
+    very same error comes again: in every figure with an input of that name ("bench": a meter known by its serial
+    number), in all runs of this pack ("pack": a meter nobody can tell from another), or in this run only ("run").
     `rectangular`: it comes from limits, not from a scatter.
     """
 

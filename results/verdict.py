@@ -1,8 +1,8 @@
 """Says in words what repeated runs of packs show: which is better, by how much, and what more runs would show.
 
 Means of repeated runs with their repeatability (JCGM 100, 4.2), meters' errors that the runs share (F.1.2.3), degrees
-of freedom by Welch–Satterthwaite (G.4.1). Lower bounds never enter. A verdict is about the packs that were tested; about a
-design only from three specimens of each (common practice, no source).
+of freedom by Welch–Satterthwaite (G.4.1). Lower bounds never enter. A verdict is about the packs that were tested;
+about a design only from three specimens of each (common practice, no source).
 """
 
 import math
@@ -71,8 +71,8 @@ class Verdict:
 
     `seen`: "more", "less" (of the first against the second), "none" (no difference that this bench can see) or
     "unknown" (no verdict; `words` say why). `difference` is in the figure's unit, `percent` is (first ÷ second − 1) ·
-    100; each with its U. `systematic`: U holds the instruments only, for want of repeated runs. `runs_needed` maps a percentage to how
-    many runs of each would show it, None where none would.
+    100; each with its U. `systematic`: U holds the instruments only, for want of repeated runs. `runs_needed` maps a
+    percentage to how many runs of each would show it, None where none would.
     """
 
     figure: str
