@@ -56,7 +56,7 @@ class Craft(BaseModel):
             raise ValueError("found hover and discs or efficiency; one of both would be right")
         if self.hover is None and (self.efficiency is None or rotors == (self.disc_area_m2 is not None)):
             raise ValueError(
-                "right would be hover = { power, mass }, or efficiency with disc_area, or with rotors and rotor_diameter"
+                "right would be hover = { power, mass }, or efficiency with disc_area or with rotors and rotor_diameter"
             )
         if rotors and (self.rotors is None or self.rotor_diameter_m is None):
             raise ValueError("rotors and rotor_diameter belong together; one of them is missing")

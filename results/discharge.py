@@ -385,12 +385,12 @@ def _heat(info: RunInfo, start: Sample, loaded: Series, after: Series, out: Figu
     if surroundings is None:
         out.lack("no ambient temperature at the start", "start_ambient_c")
     else:
-        ambient = meters.temperature_c(surroundings, info.places.index("ambient"))
+        ambient = meters.temperature_c(surroundings, info.places.index("ambient"), "at the start")
         out.put("start_ambient_c", ambient, "°C", where, formula='the sensor at "ambient"')
     if math.isnan(begin):
         out.lack("no temperature of the pack at the start", *HEAT_NAMES)
         return
-    at_start = meters.temperature_c(begin, place)
+    at_start = meters.temperature_c(begin, place, "at the start")
     out.put("start_temperature_c", at_start, "°C", where, formula="hottest sensor")
     top, top_place, moment_s, sequence = begin, place, start.test_time_s, start.sequence
     for table in (loaded, after):
@@ -405,7 +405,7 @@ def _heat(info: RunInfo, start: Sample, loaded: Series, after: Series, out: Figu
     name = info.places[top_place] if top_place < len(info.places) else f"sensor {top_place + 1}"
     note = f"{since_stop:.0f} s after the load went off" if since_stop > 0 else "while the load was on"
     note += f", at {name}"
-    at_top = meters.temperature_c(top, top_place)
+    at_top = meters.temperature_c(top, top_place, "when hottest")
     out.put("hottest_c", at_top, "°C", where, note, formula="hottest sensor, into the rest that follows")
     out.put("temperature_rise_k", at_top - at_start, "K", where, note, formula="hottest − hottest at the start")
     out.put("hottest_after_stop_s", since_stop, "s", where, note, formula="hottest moment − load off")

@@ -1,8 +1,8 @@
 """How long a craft hovers with each pack, and with which the longest.
 
 Time = energy delivered · (1 − reserve) ÷ hover power of craft and pack together (momentum theory, P ∝ m^1.5). Of
-several runs of a pack the one counts whose power lies nearest to the hover's; energy depends on power, so that a run far
-from it is warned of.
+several runs of a pack the one counts whose power lies nearest to the hover's; energy depends on power, so that a run
+far from it is warned of.
 """
 
 import math

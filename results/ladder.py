@@ -234,7 +234,7 @@ def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
     if not len(values) or np.isnan(values[0]):
         out.lack("no temperature of the pack at that burst's start", "peak_start_temperature_c")
     else:
-        value = meters.temperature_c(float(values[0]), int(places[0]))
+        value = meters.temperature_c(float(values[0]), int(places[0]), "before the burst")
         out.put("peak_start_temperature_c", value, "°C", where, note, formula="hottest sensor")
 
 
@@ -327,7 +327,7 @@ def _hottest(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) ->
     if np.isnan(values[0]):
         out.lack("no temperature of the pack when the ladder began", "ladder_start_temperature_c")
     else:
-        start = out.meters.temperature_c(float(values[0]), int(places[0]))
+        start = out.meters.temperature_c(float(values[0]), int(places[0]), "before the ladder")
         out.put("ladder_start_temperature_c", start, "°C", (begun, begun), formula="hottest sensor")
-    hottest = out.meters.temperature_c(top[0], top[1])
+    hottest = out.meters.temperature_c(top[0], top[1], "when the ladder was hottest")
     out.put("ladder_hottest_c", hottest, "°C", (begun, top[2]), formula="hottest sensor, into the rest after")

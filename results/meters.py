@@ -88,10 +88,15 @@ class Meters:
             return value * (1.0 + self.gain("cells", "voltage")) + 2.0 * own
         return self.reading("cells", "voltage", value)
 
-    def temperature_c(self, value: float, place: int) -> Uncertain:
-        """Return one sensor's reading; each sensor has an offset of its own, which lasts through a run."""
+    def temperature_c(self, value: float, place: int, when: str) -> Uncertain:
+        """Return one sensor's reading.
+
+        Each sensor has an error of its own, and `when` names the moment: a probe's errors tens of kelvins apart are not
+        alike, so that they are not taken to cancel in a rise.
+        """
         places = self._info.places
-        return self.reading("temperature", "temperature", value, places[place] if place < len(places) else f"T{place}")
+        name = places[place] if place < len(places) else f"T{place + 1}"
+        return self.reading("temperature", "temperature", value, f"{name}, {when}")
 
     def leads_ohm(self) -> Uncertain:
         """Return zero, or what the leads may have where the pack is sensed at the instrument's terminals."""
