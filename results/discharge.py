@@ -242,6 +242,8 @@ def _sag(meters: Meters, loaded: Series, integral: Integral, total: Drawn, out: 
         return
     measured = loaded.measured()
     charge, _ = running(measured)
+    # Where the total is off, so is the place on the curve; a gain cancels, since the curve is stretched alike.
+    apart = total.charge_ah - integral.charge_ah * (1.0 + meters.gain("load", "current") + meters.clock())
     for percent in SAG_PERCENT:
         index = int(np.clip(np.searchsorted(charge, charge[-1] * percent / 100), 1, len(charge) - 1))
         (q0, q1), (v0, v1) = charge[index - 1 : index + 1].tolist(), measured.voltage_v[index - 1 : index + 1].tolist()
@@ -249,11 +251,7 @@ def _sag(meters: Meters, loaded: Series, integral: Integral, total: Drawn, out: 
         share = (wanted - q0) / (q1 - q0) if q1 > q0 else 0.0
         slope = (v1 - v0) / (q1 - q0) if q1 > q0 else 0.0
         amperes = -float(measured.current_a[index])
-        # Where the total is off, so is the place on the curve; a gain cancels, since the curve is stretched alike.
-        apart = (total.charge_ah - integral.charge_ah * (1.0 + meters.gain("load", "current") + meters.clock())) * (
-            percent / 100
-        )
-        value = meters.pack_v("load", v0 + (v1 - v0) * share, amperes) + slope * apart
+        value = meters.pack_v("load", v0 + (v1 - v0) * share, amperes) + slope * (percent / 100) * apart
         out.put(
             f"sag_{percent}_v",
             value,

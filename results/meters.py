@@ -45,9 +45,16 @@ class Meters:
         self.inputs = Inputs()
         self._info = info
         self._bay = info.bay or "?"
+        self._gains: dict[tuple[str, str], Uncertain] = {}
+        self._offsets: dict[tuple[str, str, str], Uncertain] = {}
 
     def gain(self, role: str, quantity: str) -> Uncertain:
         """Return the relative error of a role's readings of "voltage", "current" or "temperature"."""
+        if (role, quantity) not in self._gains:
+            self._gains[role, quantity] = self._make_gain(role, quantity)
+        return self._gains[role, quantity]
+
+    def _make_gain(self, role: str, quantity: str) -> Uncertain:
         total: Uncertain = 0.0
         for meter in self._meters(role, quantity):
             limits = self._limits(meter, quantity)
@@ -59,6 +66,11 @@ class Meters:
 
     def offset(self, role: str, quantity: str, channel: str = "") -> Uncertain:
         """Return the absolute error in V, A or K; `channel` names one of several inputs with an error of its own."""
+        if (role, quantity, channel) not in self._offsets:
+            self._offsets[role, quantity, channel] = self._make_offset(role, quantity, channel)
+        return self._offsets[role, quantity, channel]
+
+    def _make_offset(self, role: str, quantity: str, channel: str) -> Uncertain:
         total: Uncertain = 0.0
         for meter in self._meters(role, quantity):
             limits = self._limits(meter, quantity)

@@ -8,6 +8,8 @@ the budget. The worker never imports this.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from statistics import NormalDist
 from typing import Any, Literal, TypeAlias
 
 from uncertainties import ufloat
@@ -128,21 +130,28 @@ def welch_satterthwaite(parts: Iterable[tuple[float, float | None]]) -> float | 
     return squares * squares / below if below > 0.0 else None
 
 
+@lru_cache(maxsize=4096)
 def t_factor(dof: float | None, share: float = P95) -> float:
     """Return the t for which `share` of Student's distribution with `dof` degrees of freedom lies within ± t.
 
     None: the normal distribution. Degrees of freedom need not be whole (GUM G.4.1, note 1, leaves the choice between
-    cutting them down and not; Welch's test does not). Bisection to the last digit. Raises ValueError outside
-    0 < share < 1 or below 0.5 degrees of freedom.
+    cutting them down and not; Welch's test does not). Raises ValueError outside 0 < share < 1 or below 0.5 degrees of
+    freedom.
     """
     if not 0.0 < share < 1.0 or (dof is not None and not dof >= 0.5):
         raise ValueError(f"found share {share} and {dof} degrees of freedom; a share in 0 to 1 and 0.5 or more")
-    below, above = 0.0, 1.0
-    while share_within(above, dof) < share:
-        above *= 2.0
-    while below < (middle := 0.5 * (below + above)) < above:
-        below, above = (middle, above) if share_within(middle, dof) < share else (below, middle)
-    return above
+    t = NormalDist().inv_cdf(0.5 + share / 2.0)
+    if dof is None or dof > _MANY:
+        return t
+    # Newton's way from below: the share within ± t rises ever more slowly, so that no step goes too far.
+    front = math.exp(math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof)) / math.sqrt(dof * math.pi)
+    for _ in range(200):
+        density = 2.0 * front * math.exp(-0.5 * (dof + 1.0) * math.log1p(t * t / dof))
+        step = (share - share_within(t, dof)) / density
+        t += step
+        if abs(step) <= 1e-14 * t:
+            break
+    return t
 
 
 _MANY = 1e7

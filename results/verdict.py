@@ -285,10 +285,14 @@ def runs_needed(outlook: Outlook, difference: float) -> int | None:
 
     A difference is shown when U is not larger; the runs are taken to scatter as those seen so far.
     """
-    for count in range(2, MOST_RUNS + 1):
-        if outlook.expected_U((count, count)) <= difference:
-            return count
-    return None
+    low, high = 2, MOST_RUNS + 1
+    while low < high:  # U falls with each run, so that halving finds the first that is enough
+        middle = (low + high) // 2
+        if outlook.expected_U((middle, middle)) <= difference:
+            high = middle
+        else:
+            low = middle + 1
+    return low if low <= MOST_RUNS else None
 
 
 def _words(
