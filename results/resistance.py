@@ -6,7 +6,7 @@ voltage falls beyond the sum of its groups is leads and connector. Taps cannot t
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,6 +74,7 @@ def resistance_figures(run: Run, out: Figures) -> None:
     else:
         for wanted_s, tolerance_s, window in WINDOWS:
             _at_window(samples, edges, wanted_s, tolerance_s, window, out)
+    _pulse(run, out)
     _expected(run, out)
     _heat(run, groups, out)
     for words in standing_out(groups, out):
@@ -183,6 +184,43 @@ def _scaled(
         + meters.leads_ohm()
         - (pack_ohm - ohm) * (1.0 + meters.gain("cells", "voltage"))
     )
+
+
+PULSE_NAMES = ("pulse_pack_ohm", "pulse_leads_ohm")
+
+
+def _pulse(run: Run, out: Figures) -> None:
+    """Add what the test pulse before the plan showed; nothing flowed before, so the current's offset stays in it."""
+    event = next(run.events_named("test_pulse"), None)
+    found = _numbers(event.get(key) for key in ("measured_a", "before_v", "in_v")) if event else None
+    if event is None or found is None or abs(found[0]) < LEAST_CHANGE_A:
+        out.lack("no test pulse was recorded", *PULSE_NAMES)
+        return
+    meters = out.meters
+    amperes = meters.reading("load", "current", abs(found[0]))
+    where = (0, 0) if not len(run.samples) else (run.samples[0].sequence, run.samples[0].sequence)
+    note = f"{abs(found[0]):.2f} A before the plan; about 1 s under load"
+    drop = (found[1] - found[2]) * (1.0 + meters.gain("load", "voltage")) + abs(found[0]) * meters.leads_ohm()
+    out.put("pulse_pack_ohm", drop / amperes, "Ω", where, note, formula="(V before − V in the pulse) ÷ I")
+    before, during = (_numbers(event.get(key) or ()) for key in ("groups_before_v", "groups_in_v"))
+    if not before or not during or len(before) != len(during):
+        out.lack("not every group was measured in the test pulse", "pulse_leads_ohm")
+        return
+    for number, (first, second) in enumerate(zip(before, during, strict=True), 1):
+        fall = (first - second) * (1.0 + meters.gain("cells", "voltage"))
+        name = f"pulse_group_{number}_ohm"
+        out.put(name, fall / amperes, "Ω", where, note, formula="(V before − V in the pulse) ÷ I")
+        drop = drop - fall
+    formula = "(fall of the pack − sum of the groups' falls) ÷ I"
+    out.put("pulse_leads_ohm", drop / amperes, "Ω", where, note, formula=formula)
+
+
+def _numbers(values: Iterable[Any]) -> list[float] | None:
+    """Return values as numbers, None if one of them is none."""
+    found = list(values)
+    if any(not isinstance(value, int | float) or isinstance(value, bool) for value in found):
+        return None
+    return [float(value) for value in found]
 
 
 EXPECTED_NAMES = ("expected_link_ohm", "expected_links_ohm", "expected_leads_ohm", "expected_joints_share")

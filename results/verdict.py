@@ -238,7 +238,7 @@ def _compared(
         first=means[0],
         second=means[1],
         seen=seen,
-        words=_words(name, one, other, seen, shown[0], shown[1], unit, lasting, outlook),
+        words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook),
         about=about,
         difference=difference,
         difference_U=apart.U,
@@ -303,7 +303,6 @@ def _words(
     value: float,
     found: Expanded,
     unit: str,
-    lasting: Sequence[Part],
     outlook: Outlook,
 ) -> str:
     verb, more, less = PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
@@ -313,12 +312,10 @@ def _words(
     if seen == "none":
         more_runs = _more_runs(outlook, found.U, unit)
         return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
-    bench = expand(lasting)
     single = " and ".join(side.name for side in (one, other) if side.count < 2)
-    direction = more if value > 0.0 else less
     return (
-        f"no verdict yet: {one.name} {verb} {rounded(abs(value), bench.U)} {unit} {direction} than {other.name}, "
-        f"± from the instruments only; how far runs of {single} scatter is not known: three runs of each would tell"
+        f"no verdict yet: {one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}, ± from instruments "
+        f"and sampling only; how far runs of {single} scatter is not known: three runs of each would tell"
     )
 
 

@@ -92,7 +92,7 @@ def test_single_runs_give_no_verdict_but_the_instruments_part() -> None:
     assert found.seen == "unknown"
     assert found.systematic
     assert found.runs_needed is None
-    assert "± from the instruments only; how far runs of Heron scatter is not known" in found.words
+    assert "± from instruments and sampling only; how far runs of Heron scatter is not known" in found.words
 
 
 def test_lower_bounds_never_enter() -> None:
