@@ -314,8 +314,9 @@ def _words(
         return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
     single = " and ".join(side.name for side in (one, other) if side.count < 2)
     return (
-        f"no verdict yet: {one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}, ± from instruments "
-        f"and sampling only; how far runs of {single} scatter is not known: three runs of each would tell"
+        f"no verdict yet: {one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}, "
+        f"± from instruments and sampling only; how far runs of {single} scatter is not known: "
+        "three runs of each would tell"
     )
 
 

@@ -137,7 +137,7 @@ def test_table_shows_intervals_and_the_verdict(make: Make, tmp_path: Path) -> No
     assert "231.6 ± 1.4" in text
     assert "± U, 95 %, k = 1.96" in text
     assert "no verdict yet: Heron delivers 34.96 ± 0.4" in text
-    assert "not stated: bench.toml: bay 'left', temperature" in text
+    assert "not stated: bench.toml:" in text
 
 
 def test_verdicts_compare_packs_and_designs_from_three_specimens(make: Make) -> None:
