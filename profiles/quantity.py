@@ -135,16 +135,16 @@ def last_digit_kg(found: object) -> float | None:
 
 
 def volume_l(found: object) -> float:
-    """Volume in litres from the outer size "95 x 47 x 48 mm" (or ×; cm), each edge up to 10 m."""
+    """Volume in litres from the outer size "95 x 47 x 48 mm" (or ×; cm), up to a cubic metre."""
     what, example = "a size", '"95 x 47 x 48 mm"'
     match = _SIZE.fullmatch(found) if isinstance(found, str) else None
     if match is None:
         raise _refuse(found, what, example)
     volume = 1.0
     for number in (1, 2, 3):
-        volume *= length_m(f"{match[number]} {match[4]}")
-    if not volume <= 1.0:
-        raise _refuse(found, "a size up to 1 m³", example)
+        volume *= float(match[number]) * {"mm": 1e-3, "cm": 1e-2}[match[4]]
+    if not 0.0 < volume <= 1.0:
+        raise _refuse(found, "a size above 0 and up to 1 m³", example)
     return volume * 1000.0
 
 

@@ -140,7 +140,9 @@ def judge(name: str, first: Sequence[Observed], second: Sequence[Observed]) -> V
         _design_side(inputs, side) if designs else _pack_side(inputs, side, who)
         for side, who in zip(sides, names, strict=True)
     )
-    return _compared(name, inputs, one, other, "these designs" if designs else "these packs", bounds)
+    return _compared(
+        name, first[0].figure.unit, inputs, one, other, "these designs" if designs else "these packs", bounds
+    )
 
 
 def _name(side: Sequence[Observed]) -> str:
@@ -202,6 +204,7 @@ def _mean(inputs: Inputs, side: _Side) -> Mean:
 
 def _compared(
     name: str,
+    figure_unit: str,
     inputs: Inputs,
     one: _Side,
     other: _Side,
@@ -231,7 +234,7 @@ def _compared(
     lasting, _ = inputs.budget(
         100.0 * (one.shared / other.shared - 1.0) if percent is not None else one.shared - other.shared
     )
-    unit = "%" if percent is not None else "in the figure's unit"
+    unit = "%" if percent is not None else figure_unit
     outlook = _outlook(one, other, lasting, percent is not None)
     return Verdict(
         figure=name,

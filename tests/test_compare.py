@@ -152,7 +152,7 @@ def test_verdicts_compare_packs_and_designs_from_three_specimens(make: Make) -> 
     (found,) = verdicts(comparison, "energy_per_mass_wh_kg")
     assert found.about == "these designs"
     assert found.seen == "more"
-    assert found.words.startswith("Heron delivers 4.4 ±")
+    assert found.words == "Heron delivers 4.43 ± 0.51 % more energy per gram than Tern"
     few = compare([*herons, *terns[:2]])
     assert any("not on their design" in flag for flag in few.flags)
     assert len(verdicts(few, "energy_per_mass_wh_kg")) == 10

@@ -86,6 +86,7 @@ def test_what_people_write_is_read(parse: Any, text: Any, value: Any) -> None:
         (q.volume_l, "95 x 47 x 48"),
         (q.volume_l, "9 x 9 x 9 m"),
         (q.volume_l, "0 x 47 x 48 mm"),
+        (q.volume_l, "-9 x -47 x 48 mm"),
         (q.volume_l, "900 x 900 x 900 cm"),
         (q.volume_l, 0.2),
         (q.area_m2, "0.2"),
