@@ -140,10 +140,9 @@ def volume_l(found: object) -> float:
     match = _SIZE.fullmatch(found) if isinstance(found, str) else None
     if match is None:
         raise _refuse(found, what, example)
-    volume = 1.0
-    for number in (1, 2, 3):
-        volume *= float(match[number]) * {"mm": 1e-3, "cm": 1e-2}[match[4]]
-    if not 0.0 < volume <= 1.0:
+    edges = [float(match[number]) * {"mm": 1e-3, "cm": 1e-2}[match[4]] for number in (1, 2, 3)]
+    volume = math.prod(edges)
+    if not min(edges) > 0.0 or not volume <= 1.0:
         raise _refuse(found, "a size above 0 and up to 1 m³", example)
     return volume * 1000.0
 

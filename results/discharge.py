@@ -414,14 +414,14 @@ def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
     if not loaded.groups_v.shape[1]:
         out.lack("this bay measures no groups", *GROUP_NAMES)
         return
+    step_v = _group_step_v(loaded)
     rest = spread_v(before) if before is not None else None
     if rest is None or before is None:
         out.lack("not every group was measured at rest before the discharge", "group_spread_rest_v")
     else:
         where = (before.sequence, before.sequence)
-        out.put(
-            "group_spread_rest_v", _spread(out.meters, before), "V", where, formula="highest − lowest group at rest"
-        )
+        spread = _spread(out.meters, before, step_v)
+        out.put("group_spread_rest_v", spread, "V", where, formula="highest − lowest group at rest")
         low = lowest_group(before)
         if rest > SPREAD_FLAG_V and low is not None:
             out.flags.append(
@@ -431,10 +431,10 @@ def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
     if not len(rows):
         out.lack("not every group was measured under load", *GROUP_NAMES)
         return
-    _spreads(loaded, rows, out)
+    _spreads(loaded, rows, step_v, out)
     end = loaded[int(rows[-1])]
     where = (end.sequence, end.sequence)
-    out.put("group_spread_end_v", _spread(out.meters, end), "V", where, formula="highest − lowest, load on")
+    out.put("group_spread_end_v", _spread(out.meters, end, step_v), "V", where, formula="highest − lowest, load on")
     low = lowest_group(end)
     if low is not None:
         note = "ended the discharge" if out.ended_by == "voltage" else "lowest when the discharge ended"
@@ -444,13 +444,22 @@ def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
         out.put("ending_group_v", value, "V", where, note, formula="lowest group, load on")
 
 
-def _spread(meters: Meters, sample: Sample) -> Uncertain:
+def _spread(meters: Meters, sample: Sample, step_v: float) -> Uncertain:
     found = [(value, number) for number, value in enumerate(sample.groups_v, 1) if value is not None]
     (low, low_number), (high, high_number) = min(found), max(found)
-    return meters.group_v(high, high_number) - meters.group_v(low, low_number)
+    top = meters.group_v(high, high_number) + meters.inputs.limits("last digit of the highest group", step_v / 2)
+    return top - meters.group_v(low, low_number) - meters.inputs.limits("last digit of the lowest group", step_v / 2)
 
 
-def _spreads(loaded: Series, rows: Any, out: Figures) -> None:
+def _group_step_v(loaded: Series) -> float:
+    """Return the step in which groups are read, in V: the least difference between readings; zero below a microvolt."""
+    known = np.unique(loaded.groups_v[~np.isnan(loaded.groups_v)])
+    steps = np.diff(known)
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if len(steps) and len(steps) == len(known) - 1 else 0.0
+
+
+def _spreads(loaded: Series, rows: Any, step_v: float, out: Figures) -> None:
     """Add the spread of the groups at each tenth of the delivered charge, where groups were read near it."""
     known = np.flatnonzero(~np.isnan(loaded.voltage_v + loaded.current_a))
     if len(known) < 2:
@@ -466,7 +475,7 @@ def _spreads(loaded: Series, rows: Any, out: Figures) -> None:
         sample = loaded[row]
         where = (sample.sequence, sample.sequence)
         formula = f"highest − lowest group at {percent} % of the delivered charge"
-        out.put(name, _spread(out.meters, sample), "V", where, formula=formula)
+        out.put(name, _spread(out.meters, sample, step_v), "V", where, formula=formula)
 
 
 def _aged_v(meters: Meters, loaded: Series, row: int, number: int) -> Uncertain:

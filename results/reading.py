@@ -26,6 +26,7 @@ _NAMES = (
 )
 """What each fixed column is called in a sample; the power is derived and not kept."""
 _WORD_BYTES = 60
+_WORDS = ("step_type", "phase", "output")
 _SURE = ("test_time_s", "unix_time_s", "step_time_s", "charging_ah", "discharging_ah", "charging_wh", "discharging_wh")
 """Columns in which no row has an empty field."""
 
@@ -84,16 +85,17 @@ def _blocks(file: BinaryIO, layout: Layout, codes: dict[str, int]) -> list[dict[
 
 def _block(lines: list[bytes], dtype: np.dtype[Any], layout: Layout, codes: dict[str, int]) -> dict[str, Any]:
     text = b"".join(lines)
-    small = text.lower()
-    # "nan" is about to stand for empty fields, and nothing else may.
-    if not text.endswith(b"\n") or any(mark in small for mark in (b"\r", b'"', b" ,", b", ", b"nan", b"inf")):
+    if not text.endswith(b"\n") or b"\r" in text or b'"' in text:
         raise _NotInOrderError
+    if b" " in text and (b" ," in text or b", " in text):
+        raise _NotInOrderError
+    filled = text
     if b",," in text or b",\n" in text:
-        text = text.replace(b",,", b",nan,").replace(b",,", b",nan,").replace(b",\n", b",nan\n")
+        filled = text.replace(b",,", b",nan,").replace(b",,", b",nan,").replace(b",\n", b",nan\n")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            table = np.loadtxt(StringIO(text.decode("ascii")), dtype=dtype, delimiter=",", comments=None, ndmin=1)
+            table = np.loadtxt(StringIO(filled.decode("ascii")), dtype=dtype, delimiter=",", comments=None, ndmin=1)
     except (ValueError, Warning):
         raise _NotInOrderError from None
     columns: dict[str, Any] = {name: np.ascontiguousarray(table[name]) for name in NUMBER_COLUMNS}
@@ -102,11 +104,16 @@ def _block(lines: list[bytes], dtype: np.dtype[Any], layout: Layout, codes: dict
         columns[name] = np.empty((len(table), width))
         for number in range(width):
             columns[name][:, number] = table[f"{letter}{number}"]
-    for name in ("step_type", "phase", "output"):
+    for name in _WORDS:
         columns[name] = _coded(table[name], codes)
     if len(table) != len(lines) or any(not np.isfinite(columns[name]).all() for name in _SURE):
         raise _NotInOrderError
-    if any(np.isinf(columns[name]).any() for name in (*NUMBER_COLUMNS, "groups_v", "temperatures_c")):
+    numbers = [columns[name] for name in (*NUMBER_COLUMNS, "groups_v", "temperatures_c")]
+    # Each empty field was filled with "nan"; one more of them was written so, which no row of ours is.
+    empty = sum(int(np.isnan(column).sum()) for column in numbers)
+    empty += sum(int((table[name] == b"nan").sum()) for name in _WORDS)
+    empty += int((table["power"] == b"n").sum())
+    if any(np.isinf(column).any() for column in numbers) or 3 * empty != len(filled) - len(text):
         raise _NotInOrderError
     return columns
 

@@ -16,7 +16,7 @@ from benchwarden.results.run import Run
 from benchwarden.results.series import Series
 from benchwarden.results.uncertain import Part
 from tests.simulated_bench import Limits, bench_run
-from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
+from tests.synthetic_run import Group, Writer, discharge_run, ladder_plan, ladder_steps
 
 ROOT3 = math.sqrt(3.0)
 LOAD: dict[str, Any] = {
@@ -80,6 +80,21 @@ def test_what_cancels_in_a_resistance_and_in_a_spread(tmp_path: Path) -> None:
     assert found["temperature_rise_k"].u == pytest.approx(math.sqrt(2) * 0.5 / ROOT3)
     low = found["ending_group_v"]
     assert part(low, "voltage offset") == pytest.approx(0.001 / ROOT3)
+
+
+def test_a_spread_is_no_finer_than_the_readings(tmp_path: Path) -> None:
+    writer = Writer([*(Group() for _ in range(5)), Group(ohm=0.005)])
+    writer.begin("rest")
+    writer.rest(5)
+    writer.begin("discharge")
+    writer.draw(power_w=300, cut_off_v=3.2)
+    writer.end("lowest group 6 at 3.2 V, cut-off 3.2 V")
+    for sample in writer.samples:
+        rounded = tuple(round((volts or 0.0) / 0.005) * 0.005 for volts in sample.groups_v)
+        object.__setattr__(sample, "groups_v", rounded)
+    spread = told(writer, tmp_path)["group_spread_end_v"]
+    # Read in steps of 5 mV: each of two readings is good to half a step; the scanner's offset cancels.
+    assert spread.u == pytest.approx(math.sqrt(2) * 0.0025 / ROOT3, rel=1e-3)
 
 
 def test_scatter_before_the_edge_brings_finite_degrees_of_freedom(tmp_path: Path) -> None:
