@@ -17,8 +17,7 @@ from benchwarden.daemon.outside import Outside
 from benchwarden.daemon.record import Record
 from benchwarden.daemon.undisturbed import undisturbed
 from benchwarden.drivers.errors import InstrumentError
-from benchwarden.results.figure import ambient_c, hottest_c
-from benchwarden.results.sample import Sample
+from benchwarden.results.sample import Sample, ambient_c, hottest_c
 
 # Common practice, no source: packs are warmest some minutes after a stop, and one in trouble shows it within this time.
 WATCH_S, LOOK_S = 1800.0, 2.0

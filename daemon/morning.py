@@ -19,7 +19,8 @@ from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.compare import ROWS, cell
 from benchwarden.results.figures import figures, result_data
-from benchwarden.results.folder import FolderError, read_run, slug, utc_text
+from benchwarden.results.folder import FolderError, slug, utc_text
+from benchwarden.results.reading import read_run
 from benchwarden.results.run import Run
 
 FINE, NOT_FINE, BAD_INPUT = 0, 1, 2

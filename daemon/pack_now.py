@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from benchwarden.results.figure import ambient_c, hottest_c
 from benchwarden.results.run import Run
+from benchwarden.results.sample import ambient_c, hottest_c
 
 # A full group falls by some hundredths of a volt once the current has gone.
 FULL_WITHIN_V = 0.08

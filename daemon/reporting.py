@@ -10,7 +10,8 @@ from rich.console import Console
 from benchwarden.results.compare import ComparisonRefused, table
 from benchwarden.results.compare import compare as compare_runs
 from benchwarden.results.figures import figures, write_result
-from benchwarden.results.folder import FolderError, drop_unused_reserve, read_run
+from benchwarden.results.folder import FolderError, drop_unused_reserve
+from benchwarden.results.reading import read_run
 from benchwarden.results.run import Run
 from benchwarden.results.summary import summary
 

@@ -47,6 +47,8 @@ def run_info(
         "group_channels": bool(job.entry.cells),
         "cooling": job.entry.cooling,
         "sense": job.entry.loads[0].sense,
+        "taps": job.entry.taps,
+        "path_ohm": job.entry.path_ohm,
         "started_utc": utc_text(started_unix_s),
         "started_unix_s": started_unix_s,
     }

@@ -13,6 +13,7 @@ from benchwarden.profiles.quantity import (
     Current,
     Length,
     Mass,
+    Size,
     Span,
     Temperature,
     Voltage,
@@ -39,14 +40,17 @@ _VOLTAGE_KEYS = {
 
 
 class Links(BaseModel):
-    """The links between groups: material, metres, and the share of the cross-section that is metal."""
+    """The links between groups: material, metres, and the share of the cross-section that is metal.
+
+    Without `fill` a braid is taken as 0.55 ± 0.15 filled, anything else as solid.
+    """
 
     model_config = _STRICT
     material: str = Field(min_length=1)
     width_m: Length = Field(alias="width")
     thickness_m: Length = Field(alias="thickness")
     length_m: Length = Field(alias="length")
-    fill: float = Field(default=0.55, gt=0, le=1)
+    fill: float | None = Field(default=None, gt=0, le=1)
 
 
 class Leads(BaseModel):
@@ -70,11 +74,16 @@ class Pack(BaseModel):
 
     model_config = _STRICT
     name: str = Field(min_length=1, max_length=60, pattern=r"\S")
+    # Which specimens are of one design; a verdict on a design takes three of each.
+    design: str | None = Field(default=None, min_length=1, max_length=60, pattern=r"\S")
     chemistry: Literal["li-ion", "lipo", "li-hv", "lifepo4", "na-ion", "nimh"]
     series: int = Field(ge=1, le=200, strict=True)
     parallel: int = Field(default=1, ge=1, le=1000, strict=True)
     rated_capacity_ah: Capacity = Field(alias="rated_capacity")
     mass_kg: Mass | None = Field(default=None, alias="mass")
+    # The scale's limit of error; without it, one in the last digit written of the mass.
+    mass_accuracy_kg: Mass | None = Field(default=None, alias="mass_accuracy")
+    volume_l: Size | None = Field(default=None, alias="size")
     max_charge_a: Current | None = Field(default=None, alias="max_charge")
     charge_voltage_v: Voltage | None = Field(default=None, alias="charge_voltage")
     max_discharge_a: Current | None = Field(default=None, alias="max_discharge")

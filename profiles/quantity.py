@@ -20,6 +20,7 @@ _FROM_TO = re.compile(rf"\s*({_NUMBER})\s*to\s*({_NUMBER})\s*(°C|degC)\s*", re.
 _BURST = re.compile(r"\s*(.+?)\s+for\s+(.+?)\s*")
 _PERCENT = re.compile(rf"\s*({_NUMBER})\s*%\s*", re.ASCII)
 _PERCENT_OF = re.compile(rf"\s*({_NUMBER})\s*%\s*of\s+(.+?)\s*", re.ASCII)
+_SIZE = re.compile(rf"\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*(mm|cm)\s*", re.ASCII)
 _GAUGE = re.compile(r"\s*(\d{1,2})\s*AWG\s*", re.ASCII)
 
 _VOLT = {"V": 1.0, "mV": 1e-3}
@@ -120,6 +121,32 @@ def mass_kg(found: object) -> float:
     return _parse(found, {"kg": 1.0, "g": 1e-3}, 0, 1e3, "a mass", '"452 g"')
 
 
+def last_digit_kg(found: object) -> float | None:
+    """One in the last digit of a mass as it was written, in kilograms: 0.001 from "452 g"; None if it is no mass."""
+    try:
+        mass_kg(found)
+    except ValueError:
+        return None
+    match = _WITH_UNIT.fullmatch(str(found))
+    assert match is not None
+    number, _, power = match[1].lower().partition("e")
+    decimals = len(number.partition(".")[2])
+    return 10.0 ** (int(power or 0) - decimals) * (1e-3 if match[2] == "g" else 1.0)
+
+
+def volume_l(found: object) -> float:
+    """Volume in litres from the outer size "95 x 47 x 48 mm" (or ×; cm), up to a cubic metre."""
+    what, example = "a size", '"95 x 47 x 48 mm"'
+    match = _SIZE.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, what, example)
+    edges = [float(match[number]) * {"mm": 1e-3, "cm": 1e-2}[match[4]] for number in (1, 2, 3)]
+    volume = math.prod(edges)
+    if not min(edges) > 0.0 or not volume <= 1.0:
+        raise _refuse(found, "a size above 0 and up to 1 m³", example)
+    return volume * 1000.0
+
+
 def voltage_v(found: object) -> float:
     """Voltage in volts from "4.20 V" or "30 mV", up to 1500 V."""
     return _parse(found, _VOLT, 0, 1500, "a voltage", '"4.20 V"')
@@ -148,6 +175,19 @@ def duration_s(found: object) -> float:
 def length_m(found: object) -> float:
     """Length in metres from "10 mm", up to 100 m."""
     return _parse(found, {"m": 1.0, "cm": 1e-2, "mm": 1e-3}, 0, 100, "a length", '"10 mm"')
+
+
+def area_m2(found: object) -> float:
+    """Area in square metres from "0.203 m²" or "2030 cm2", up to 1000 m²."""
+    units = {"m²": 1.0, "m2": 1.0, "cm²": 1e-4, "cm2": 1e-4}
+    # A unit may end with a digit here, which `_WITH_UNIT` does not know.
+    plain = found.replace("m2", "m²") if isinstance(found, str) else found
+    return _parse(plain, units, 0, 1000, "an area", '"0.203 m²"')
+
+
+def percent(found: object) -> float:
+    """Share from "20 %", 0 to 100 %, both excluded."""
+    return _parse(found, {"%": 0.01}, 0, 1.0, "a percentage", '"20 %"')
 
 
 def temperature_c(found: object) -> float:
@@ -254,6 +294,7 @@ def accuracy(found: object) -> Accuracy:
 
 Capacity = Annotated[float, BeforeValidator(capacity_ah, json_schema_input_type=str)]
 Mass = Annotated[float, BeforeValidator(mass_kg, json_schema_input_type=str)]
+Size = Annotated[float, BeforeValidator(volume_l, json_schema_input_type=str)]
 Voltage = Annotated[float, BeforeValidator(voltage_v, json_schema_input_type=str)]
 Current = Annotated[float, BeforeValidator(current_a, json_schema_input_type=str)]
 Power = Annotated[float, BeforeValidator(power_w, json_schema_input_type=str)]

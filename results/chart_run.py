@@ -8,10 +8,10 @@ from matplotlib.transforms import blended_transform_factory
 
 from benchwarden.results import chart_style as style
 from benchwarden.results.discharge import SAG_PERCENT, sag_curve
-from benchwarden.results.figure import Figures, lowest_group
+from benchwarden.results.figure import Figures
 from benchwarden.results.ladder import bursts_of, planned_step
 from benchwarden.results.run import Run, StepSpan
-from benchwarden.results.sample import Sample
+from benchwarden.results.sample import Sample, lowest_group
 
 
 def run_charts(run: Run, found: Figures, out: Path) -> list[Path]:

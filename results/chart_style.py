@@ -14,8 +14,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-from benchwarden.results.figure import ambient_c
 from benchwarden.results.run import Run
+from benchwarden.results.sample import ambient_c
 
 COLOURS = ("#17476b", "#d4691e", "#1f9a8a", "#8d3a6f", "#b8912b", "#586675", "#5aa0d8", "#7c4a2d")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 1)), (0, (4, 1, 4, 3)))

@@ -13,7 +13,8 @@ from benchwarden.results.chart_compare import comparison_charts
 from benchwarden.results.chart_run import run_charts
 from benchwarden.results.compare import ComparisonRefused, compare
 from benchwarden.results.figures import figures
-from benchwarden.results.folder import FolderError, read_run
+from benchwarden.results.folder import FolderError
+from benchwarden.results.reading import read_run
 
 __all__ = ["comparison_charts", "main", "run_charts"]
 

@@ -6,6 +6,7 @@ to the pack, was the same.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from rich.table import Table
 
@@ -14,7 +15,10 @@ from benchwarden.results.figure import Figures
 from benchwarden.results.figures import figures
 from benchwarden.results.ladder import planned_step
 from benchwarden.results.run import Run, RunInfo
+from benchwarden.results.verdict import SPECIMENS, Observed, Verdict, judge, rounded
 
+HEADLINES = ("energy_per_mass_wh_kg", "delivered_wh")
+"""The figure that the table's verdict is about: the first that two packs have."""
 START_TOLERANCE_K = 2.0
 """Start temperatures further apart than this are flagged (common practice, no source)."""
 
@@ -123,13 +127,43 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
         if len(set(values)) > 1:
             pairs = ", ".join(f"{e.label}: {value}" for e, value in zip(entries, values, strict=True))
             found.append(f"different {name} ({pairs})")
-    packs = [entry.run.info.pack_name for entry in entries]
-    if min(packs.count(name) for name in packs) < 3:
+    if not _specimens_enough(entries):
         found.append("a verdict on these packs, not on their design: that takes three specimens of each")
     for entry in entries:
         found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
         found.extend(f"{entry.label}: {problem}" for problem in entry.run.problems)
     return found
+
+
+def observed(comparison: Comparison, name: str) -> dict[str, list[Observed]]:
+    """Return one figure of each run that has it, by pack, or by design where there are specimens enough of each."""
+    found: dict[str, list[Observed]] = {}
+    designs = _specimens_enough(comparison.entries)
+    for entry in comparison.entries:
+        figure = entry.figures.get(name)
+        if figure is not None:
+            pack = entry.run.info.pack_name
+            design = _design(entry.run.info) if designs else None
+            found.setdefault(design or pack, []).append(Observed(pack, entry.label, figure, design))
+    return found
+
+
+def _design(info: RunInfo) -> str | None:
+    design = info.pack.get("design")
+    return design if isinstance(design, str) and design else None
+
+
+def _specimens_enough(entries: Sequence[Compared]) -> bool:
+    """Whether every pack names its design and each design has so many packs that something may be said of it."""
+    packs: dict[str | None, set[str]] = {}
+    for entry in entries:
+        packs.setdefault(_design(entry.run.info), set()).add(entry.run.info.pack_name)
+    return None not in packs and all(len(names) >= SPECIMENS for names in packs.values())
+
+
+def verdicts(comparison: Comparison, name: str) -> list[Verdict]:
+    """Return the verdict on one figure of every two packs (or designs) of a comparison, in their order."""
+    return [judge(name, one, other) for one, other in combinations(observed(comparison, name).values(), 2)]
 
 
 ROWS: tuple[tuple[str, str, float, int], ...] = (
@@ -150,11 +184,29 @@ ROWS: tuple[tuple[str, str, float, int], ...] = (
 
 
 def cell(found: Figures, name: str, factor: float, decimals: int) -> str:
-    """Return a figure as a table shows it, "≥ 16.0" for a lower bound and "–" where it is missing."""
+    """Return a figure as a table shows it: "4.740 ± 0.012", "≥ 16.0 ± 0.1" for a lower bound, "–" where it is missing.
+
+    U has two digits at most and the value ends at the same place (JCGM 100, 7.2.6); without U `decimals` are shown.
+    """
     figure = found.get(name)
     if figure is None:
         return "–"
-    return f"{'≥ ' if figure.at_least else ''}{figure.value * factor:.{decimals}f}"
+    least = "≥ " if figure.at_least else ""
+    if figure.U is None or not figure.U > 0.0:
+        return f"{least}{figure.value * factor:.{decimals}f}"
+    return f"{least}{rounded(figure.value * factor, figure.U * factor)}"
+
+
+def accuracy_words(found: Figures) -> str:
+    """Return what the intervals mean, or the lines in bench.toml that are missing for them; empty without figures."""
+    shown = [found[name] for name, *_ in ROWS if name in found]
+    missing = list(dict.fromkeys(line for figure in shown for line in figure.not_stated))
+    words = (
+        [f"± U, 95 %, k = {min(ks):.2f}{f' to {max(ks):.2f}' if max(ks) - min(ks) > 0.005 else ''}"]
+        if (ks := [figure.k for figure in shown if figure.k is not None])
+        else []
+    )
+    return "\n".join([*words, *(f"not stated: {line}" for line in missing)])
 
 
 def table(comparison: Comparison) -> Table:
@@ -185,9 +237,12 @@ def table(comparison: Comparison) -> Table:
         cells = [text or "–" for text in found]
         if any(text != "–" for text in cells):
             shown.add_row(words, *cells)
+    shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
     shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
-    if comparison.flags:
-        shown.caption = "\n".join(f"! {flag}" for flag in comparison.flags)
+    headline = next((name for name in HEADLINES if len(observed(comparison, name)) > 1), None)
+    said = [verdict.words for verdict in verdicts(comparison, headline)] if headline else []
+    if said or comparison.flags:
+        shown.caption = "\n".join([*said, *(f"! {flag}" for flag in comparison.flags)])
         shown.caption_justify = "left"
     return shown
 

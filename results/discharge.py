@@ -1,37 +1,99 @@
 """Figures of a capacity discharge: charge, energy, sag, heat, groups, resistance at the load-on edge."""
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from benchwarden.results.ending import step_ending
-from benchwarden.results.figure import Figure, Figures, ambient_c, hottest_c, lowest_group, spread_v
+from benchwarden.results.figure import Figures
 from benchwarden.results.integrate import Integral, integrate, sample_period_s
+from benchwarden.results.meters import Meters
 from benchwarden.results.run import Run, RunInfo, StepSpan
-from benchwarden.results.sample import Sample
+from benchwarden.results.sample import Sample, ambient_c, lowest_group, spread_v
+from benchwarden.results.series import Numbers, Series
+from benchwarden.results.uncertain import Uncertain
 
 SAG_PERCENT = (10, 20, 30, 40, 50, 60, 70, 80, 90)
 COUNTER_TOLERANCE = 0.001
 """How far the samples' own counters may lie from the integral, relative, before a note says so."""
 SPREAD_FLAG_V = 0.030
 """Spread of the groups at rest before a discharge that flags the run (common practice, no source)."""
+LEAST_CHANGE_A = 0.05
+"""A smaller change of current gives no resistance."""
+SPREAD_NEAR_S = 15.0
+"""How far from its moment a reading of the groups may lie for the spread there."""
 
 CHARGE_NAMES = (
     "delivered_ah",
     "delivered_wh",
     "mean_voltage_v",
+    "median_voltage_v",
+    "rated_ah",
     "delivered_over_rated",
     "energy_per_mass_wh_kg",
     "energy_per_mass_wh_g",
+    "energy_per_volume_wh_l",
     "discharge_time_s",
     "discharge_power_w",
     "unmeasured_s",
     *(f"sag_{percent}_v" for percent in SAG_PERCENT),
 )
 EDGE_NAMES = ("rest_before_v", "voltage_after_load_on_v", "dc_resistance_ohm")
-HEAT_NAMES = ("start_temperature_c", "hottest_c", "temperature_rise_k", "hottest_after_stop_s")
-GROUP_NAMES = ("group_spread_rest_v", "group_spread_end_v", "ending_group", "ending_group_v")
+HEAT_NAMES = ("start_temperature_c", "hottest_c", "temperature_rise_k", "hottest_after_stop_s", "hottest_place")
+SPREAD_NAMES = tuple(f"group_spread_{percent}_v" for percent in SAG_PERCENT)
+GROUP_NAMES = ("group_spread_rest_v", *SPREAD_NAMES, "group_spread_end_v", "ending_group", "ending_group_v")
+CHECK_NAMES = ("groups_against_pack_v",)
 REST_NAMES = ("rest_60_s_v", "rest_30_min_v")
 OTHER_NAMES = ("dc_resistance_10_s_ohm", "start_ambient_c")
-NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *GROUP_NAMES, *REST_NAMES, *OTHER_NAMES)
+NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *GROUP_NAMES, *REST_NAMES, *CHECK_NAMES, *OTHER_NAMES)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Charge in Ah, energy in Wh and time in s that a discharge delivered, as uncertain numbers that share inputs."""
+
+    charge_ah: Uncertain
+    energy_wh: Uncertain
+    time_s: Uncertain
+
+
+def drawn(
+    meters: Meters, role: str, integral: Integral, flowing: Series, begun_s: float, ends: bool, step: int
+) -> Drawn:
+    """Return what an integral may be off by: meter, clock, rule, and what lies between samples at its two ends.
+
+    `flowing` holds the samples with the output on, `begun_s` the time of the last sample before. `ends`: the step ended
+    at the first sample at or below a cut-off, so that up to one period too much is in it. That is not corrected: the
+    figure stays what anybody gets from the rows. It is carried as a rectangular part with the whole period as its
+    half-width, whose mean square is that of an error anywhere between none and the whole period. The charge between the
+    switching and the first sample is carried in the same way.
+    """
+    gain_v, offset_v = meters.gain(role, "voltage"), meters.offset(role, "voltage")
+    gain_a, offset_a = meters.gain(role, "current"), meters.offset(role, "current")
+    clock = meters.clock()
+    hours, inputs = integral.measured_s / 3600.0, meters.inputs
+    mean_a = integral.charge_ah / hours
+    known = flowing.measured()
+    amperes, volts = abs(known.current_a[[0, -1]]), known.voltage_v[[0, -1]]
+    late_s: Uncertain = 0.0
+    if ends and len(flowing) > 1:
+        period = float(flowing.test_time_s[-1] - flowing.test_time_s[-2])
+        late_s = inputs.limits(f"moment of the cut-off, between two samples (step {step})", period)
+    before = float(flowing.test_time_s[0]) - begun_s
+    early_s = inputs.limits(f"time from switching on to the first sample (step {step})", max(0.0, before))
+    rule_ah = inputs.limits(f"trapezoid rule, charge (step {step})", integral.charge_rule_ah)
+    rule_wh = inputs.limits(f"trapezoid rule, energy (step {step})", integral.energy_rule_wh)
+    charge = integral.charge_ah * (1.0 + gain_a + clock) + offset_a * hours
+    charge = charge + (float(amperes[0]) * early_s + float(amperes[1]) * late_s) / 3600.0 + rule_ah
+    energy = integral.energy_wh * (1.0 + gain_v + gain_a + clock)
+    energy = energy + offset_v * integral.charge_ah + offset_a * (integral.mean_v * hours)
+    # The mean square of the current is taken as the square of its mean: this part is a bound anyway.
+    energy = energy + meters.leads_ohm() * (mean_a * mean_a * hours)
+    ends_wh = (float(amperes[0] * volts[0]) * early_s + float(amperes[1] * volts[1]) * late_s) / 3600.0
+    return Drawn(charge, energy + ends_wh + rule_wh, integral.measured_s * (1.0 + clock) + early_s + late_s)
 
 
 def discharge_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
@@ -42,23 +104,31 @@ def discharge_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Fi
     """
     ending = step_ending(run, span.count)
     out.ended_by, out.ended_words = ending.by, ending.words
-    loaded = [sample for sample in span.samples if sample.output == "load"]
+    table, everything, later = Series.of(span.samples), Series.of(run.samples), Series.of(after)
+    loaded = table.only("load")
     if len(loaded) < 2:
         out.lack(f"step {span.count}: fewer than two samples with the load on", *NAMES)
         return
-    integral = integrate(span.samples, "load")
+    integral = integrate(table, "load")
+    before = _last_before(everything, loaded[0])
     if integral is None:
         out.lack(f"step {span.count}: no two neighbouring samples with both voltage and current", *CHARGE_NAMES)
     else:
-        _charge(run.info, span, loaded, integral, out)
-    before = _last_before(run, loaded[0])
-    _edge(before, loaded, out)
-    _heat(run.info, before or loaded[0], loaded, after, out)
+        _charge(run.info, span, loaded, integral, begun_s(everything, loaded), out)
+    _edge(before, everything, loaded, out)
+    _heat(run.info, before or loaded[0], loaded, later, out)
     _groups(before, loaded, out)
-    _rests(loaded[-1], [*span.samples, *after], out)
+    _adds_up(run.info, loaded, out)
+    _rests(loaded[len(loaded) - 1], table, later, out)
 
 
-def _charge(info: RunInfo, span: StepSpan, loaded: Sequence[Sample], integral: Integral, out: Figures) -> None:
+def begun_s(samples: Series, flowing: Series) -> float:
+    """Return the time of the last sample before an output went on, that output's first sample where there is none."""
+    index = samples.at_sequence(int(flowing.sequence[0]))
+    return float(samples.test_time_s[max(0, index - 1)])
+
+
+def _charge(info: RunInfo, span: StepSpan, loaded: Series, integral: Integral, begun: float, out: Figures) -> None:
     ended_by_pack = out.ended_by == "voltage"
     least = not ended_by_pack
     note = "" if ended_by_pack else f"ended by {out.ended_by}: {out.ended_words}"
@@ -66,34 +136,62 @@ def _charge(info: RunInfo, span: StepSpan, loaded: Sequence[Sample], integral: I
     if integral.unmeasured_s > 0:
         note = "; ".join(filter(None, (note, f"{integral.unmeasured_s:.1f} s under load were not measured")))
         least = True
+    meters = out.meters
+    total = drawn(meters, "load", integral, loaded, begun, ended_by_pack, span.count)
     ah, wh = integral.charge_ah, integral.energy_wh
-    out["delivered_ah"] = Figure(ah, "Ah", where, note, least, "∫ |I| dt, trapezoid")
-    out["delivered_wh"] = Figure(wh, "Wh", where, note, least, "∫ |V·I| dt, trapezoid")
-    out["unmeasured_s"] = Figure(integral.unmeasured_s, "s", where, formula="time in gaps under load")
-    duration = loaded[-1].test_time_s - loaded[0].test_time_s
-    out["discharge_time_s"] = Figure(duration, "s", where, note, least, "last − first sample under load")
-    power = wh * 3600.0 / integral.measured_s
-    out["discharge_power_w"] = Figure(power, "W", where, formula="energy ÷ measured time")
+    out.put("delivered_ah", total.charge_ah, "Ah", where, note, least, "∫ |I| dt, trapezoid")
+    out.put("delivered_wh", total.energy_wh, "Wh", where, note, least, "∫ |V·I| dt, trapezoid")
+    out.put("unmeasured_s", integral.unmeasured_s, "s", where, formula="time in gaps under load")
+    duration = float(loaded.test_time_s[-1] - loaded.test_time_s[0])
+    out.put(
+        "discharge_time_s",
+        duration + total.time_s - integral.measured_s,
+        "s",
+        where,
+        note,
+        least,
+        "last − first sample under load",
+    )
+    power = total.energy_wh * 3600.0 / total.time_s
+    out.put("discharge_power_w", power, "W", where, formula="energy ÷ measured time")
+    if info.rated_capacity_ah is None:
+        out.lack("run.json gives no rated capacity", "rated_ah", "delivered_over_rated")
+    else:
+        out.put("rated_ah", info.rated_capacity_ah, "Ah", where, formula="from the pack file; a name, no measurement")
     if ah <= 0.0:
         out.lack(f"step {span.count}: no charge flowed", *CHARGE_NAMES)
         return
-    out["mean_voltage_v"] = Figure(wh / ah, "V", where, formula="delivered_wh ÷ delivered_ah")
-    if info.rated_capacity_ah is None:
-        out.lack("run.json gives no rated capacity", "delivered_over_rated")
-    elif ended_by_pack:
-        ratio = ah / info.rated_capacity_ah
-        out["delivered_over_rated"] = Figure(ratio, "1", where, note, least, "delivered_ah ÷ rated capacity")
-    else:
-        out.lack(f"not comparable: ended by {out.ended_by} ({out.ended_words})", "delivered_over_rated")
+    out.put("mean_voltage_v", total.energy_wh / total.charge_ah, "V", where, formula="delivered_wh ÷ delivered_ah")
+    _median(meters, loaded.measured(), where, out)
+    if info.rated_capacity_ah is not None:
+        if ended_by_pack:
+            ratio = total.charge_ah / info.rated_capacity_ah
+            out.put("delivered_over_rated", ratio, "1", where, note, least, "delivered_ah ÷ rated capacity")
+        else:
+            out.lack(f"not comparable: ended by {out.ended_by} ({out.ended_words})", "delivered_over_rated")
     if info.mass_kg is None:
         out.lack("run.json gives no mass", "energy_per_mass_wh_kg", "energy_per_mass_wh_g")
     else:
-        per_kg = wh / info.mass_kg
-        out["energy_per_mass_wh_kg"] = Figure(per_kg, "Wh/kg", where, note, least, "delivered_wh ÷ mass")
-        out["energy_per_mass_wh_g"] = Figure(per_kg / 1000, "Wh/g", where, note, least, "delivered_wh ÷ mass")
-    _sag(loaded, integral, out)
-    counted_ah = loaded[-1].discharging_ah - loaded[0].discharging_ah
-    counted_wh = loaded[-1].discharging_wh - loaded[0].discharging_wh
+        per_kg = total.energy_wh / meters.mass_kg(info.mass_kg)
+        out.put("energy_per_mass_wh_kg", per_kg, "Wh/kg", where, note, least, "delivered_wh ÷ mass")
+        out.put("energy_per_mass_wh_g", per_kg / 1000, "Wh/g", where, note, least, "delivered_wh ÷ mass")
+    size_l = info.pack.get("size")
+    if isinstance(size_l, int | float) and size_l > 0:
+        note_l = "; ".join(filter(None, (note, "the size is taken as exact")))
+        out.put(
+            "energy_per_volume_wh_l",
+            total.energy_wh / float(size_l),
+            "Wh/l",
+            where,
+            note_l,
+            least,
+            "delivered_wh ÷ volume",
+        )
+    else:
+        out.lack("the pack file gives no size", "energy_per_volume_wh_l")
+    _sag(meters, loaded, integral, total, out)
+    counted_ah = float(loaded.discharging_ah[-1] - loaded.discharging_ah[0])
+    counted_wh = float(loaded.discharging_wh[-1] - loaded.discharging_wh[0])
     for name, counted, found, unit in (("charge", counted_ah, ah, "Ah"), ("energy", counted_wh, wh, "Wh")):
         if abs(counted - found) > COUNTER_TOLERANCE * found:
             out.notes.append(
@@ -102,50 +200,72 @@ def _charge(info: RunInfo, span: StepSpan, loaded: Sequence[Sample], integral: I
             )
 
 
+def _median(meters: Meters, measured: Series, where: tuple[int, int], out: Figures) -> None:
+    """Add the voltage that was exceeded for half of the time under load."""
+    steps = np.diff(measured.test_time_s)
+    held = np.concatenate(([0.0], steps)) + np.concatenate((steps, [0.0]))
+    order = np.argsort(measured.voltage_v, kind="stable")
+    summed = np.cumsum(held[order])
+    middle = min(int(np.searchsorted(summed, summed[-1] / 2.0)), len(order) - 1)
+    volts = float(measured.voltage_v[order[middle]])
+    amperes = -float(measured.current_a[order[middle]])
+    value = meters.pack_v("load", volts, amperes)
+    out.put("median_voltage_v", value, "V", where, formula="pack voltage exceeded for half of the time under load")
+
+
 def sag_curve(loaded: Sequence[Sample]) -> list[tuple[float, float, int]]:
     """Return (delivered charge in Ah from the load-on, pack voltage in V, sequence) of every measured sample.
 
     The charge runs by the trapezoid rule over all neighbours that are both measured, so that a gap does not
     fold the curve; the figures refuse such gaps separately.
     """
-    curve: list[tuple[float, float, int]] = []
-    charge = 0.0
-    previous: Sample | None = None
-    for sample in loaded:
-        if sample.voltage_v is None or sample.current_a is None:
-            continue
-        if previous is not None and previous.current_a is not None:
-            mean = 0.5 * (max(0.0, -previous.current_a) + max(0.0, -sample.current_a))
-            charge += mean * (sample.test_time_s - previous.test_time_s) / 3600.0
-        curve.append((charge, sample.voltage_v, sample.sequence))
-        previous = sample
-    return curve
+    measured = Series.of(loaded).measured()
+    charge, _ = running(measured)
+    return list(zip(charge.tolist(), measured.voltage_v.tolist(), measured.sequence.tolist(), strict=True))
 
 
-def _sag(loaded: Sequence[Sample], integral: Integral, out: Figures) -> None:
+def running(measured: Series) -> tuple[Numbers, Numbers]:
+    """Return charge in Ah and energy in Wh delivered up to each measured sample, from zero at the first."""
+    flow = np.maximum(-measured.current_a, 0.0)
+    hours = np.diff(measured.test_time_s) / 3600.0
+    power = flow * measured.voltage_v
+    charge = np.cumsum(0.5 * (flow[1:] + flow[:-1]) * hours)
+    energy = np.cumsum(0.5 * (power[1:] + power[:-1]) * hours)
+    start = [0.0] if len(measured) else []
+    return np.concatenate((start, charge)), np.concatenate((start, energy))
+
+
+def _sag(meters: Meters, loaded: Series, integral: Integral, total: Drawn, out: Figures) -> None:
     names = [f"sag_{percent}_v" for percent in SAG_PERCENT]
     if integral.unmeasured_s > 0.02 * (integral.measured_s + integral.unmeasured_s):
         out.lack("more than 2 % of the time under load was not measured", *names)
         return
-    curve = sag_curve(loaded)
-    total = curve[-1][0]
-    index = 1
+    measured = loaded.measured()
+    charge, _ = running(measured)
+    # Where the total is off, so is the place on the curve; a gain cancels, since the curve is stretched alike.
+    apart = total.charge_ah - integral.charge_ah * (1.0 + meters.gain("load", "current") + meters.clock())
     for percent in SAG_PERCENT:
-        wanted = total * percent / 100
-        while index < len(curve) - 1 and curve[index][0] < wanted:
-            index += 1
-        (q0, v0, first), (q1, v1, last) = curve[index - 1], curve[index]
+        index = int(np.clip(np.searchsorted(charge, charge[-1] * percent / 100), 1, len(charge) - 1))
+        (q0, q1), (v0, v1) = charge[index - 1 : index + 1].tolist(), measured.voltage_v[index - 1 : index + 1].tolist()
+        wanted = float(charge[-1]) * percent / 100
         share = (wanted - q0) / (q1 - q0) if q1 > q0 else 0.0
-        value = v0 + (v1 - v0) * share
-        out[f"sag_{percent}_v"] = Figure(
-            value, "V", (first, last), formula=f"pack voltage at {percent} % of the delivered charge, linear"
+        slope = (v1 - v0) / (q1 - q0) if q1 > q0 else 0.0
+        amperes = -float(measured.current_a[index])
+        value = meters.pack_v("load", v0 + (v1 - v0) * share, amperes) + slope * (percent / 100) * apart
+        out.put(
+            f"sag_{percent}_v",
+            value,
+            "V",
+            (int(measured.sequence[index - 1]), int(measured.sequence[index])),
+            formula=f"pack voltage at {percent} % of the delivered charge, linear",
         )
 
 
-def _last_before(run: Run, first_loaded: Sample) -> Sample | None:
+def _last_before(samples: Series, first_loaded: Sample) -> Sample | None:
     """Return the last sample with voltage and current before the load went on, if it is next to it."""
-    index = _index(run.samples, first_loaded.sequence)
-    for sample in reversed(run.samples[max(0, index - 10) : index]):
+    index = samples.at_sequence(first_loaded.sequence)
+    for row in range(index - 1, max(0, index - 10) - 1, -1):
+        sample = samples[row]
         if sample.output != "off" or first_loaded.test_time_s - sample.test_time_s > 10.0:
             return None
         if sample.voltage_v is not None and sample.current_a is not None:
@@ -153,30 +273,65 @@ def _last_before(run: Run, first_loaded: Sample) -> Sample | None:
     return None
 
 
-def _index(samples: Sequence[Sample], sequence: int) -> int:
-    low, high = 0, len(samples)
-    while low < high:
-        middle = (low + high) // 2
-        if samples[middle].sequence < sequence:
-            low = middle + 1
-        else:
-            high = middle
-    return low
+def resting_scatter_v(samples: Series, sequence: int, values: Numbers) -> tuple[float, float] | None:
+    """Return the scatter of one reading at rest in V, and its degrees of freedom; None below five readings.
+
+    From neighbours' differences over up to 21 readings with the outputs off up to that sample, so that a drift does not
+    count: s² = Σ(differences²) ÷ 2(n − 1), with 2(n − 1) ÷ 3 degrees of freedom (mean square successive difference).
+    """
+    end = samples.at_sequence(sequence) + 1
+    off = samples.is_on("off")[max(0, end - 21) : end]
+    on = np.flatnonzero(~off)
+    begin = max(0, end - 21) + (int(on[-1]) + 1 if len(on) else 0)
+    found = values[begin:end]
+    found = found[~np.isnan(found)]
+    if len(found) < 5:
+        return None
+    changes = np.diff(found)
+    return math.sqrt(math.fsum((changes * changes).tolist()) / (2.0 * len(changes))), 2.0 * len(changes) / 3.0
 
 
-def _edge(before: Sample | None, loaded: Sequence[Sample], out: Figures) -> None:
-    measured = [s for s in loaded if s.voltage_v is not None and s.current_a is not None]
-    if not measured:
+def edge_ohm(
+    meters: Meters, samples: Series, before: Sample, after: Sample, words: str, group: int | None = None
+) -> Uncertain | None:
+    """Return −ΔV/ΔI between two samples in Ω, of the pack or of one group (counted from 1); None below 0.05 A.
+
+    Both voltages are from one meter, and so are both currents: offsets cancel, gains do not.
+    """
+    if before.current_a is None or after.current_a is None or before.current_a - after.current_a < LEAST_CHANGE_A:
+        return None
+    change = (before.current_a - after.current_a) * (1.0 + meters.gain("load", "current"))
+    if group is None:
+        values, what = samples.voltage_v, f"scatter of a voltage reading, {words}"
+        if before.voltage_v is None or after.voltage_v is None:
+            return None
+        drop = meters.pack_v("load", before.voltage_v, -before.current_a)
+        drop = drop - meters.pack_v("load", after.voltage_v, -after.current_a)
+    else:
+        values, what = samples.groups_v[:, group - 1], f"scatter of a reading of group {group}, {words}"
+        first, second = before.groups_v[group - 1], after.groups_v[group - 1]
+        if first is None or second is None:
+            return None
+        drop = meters.group_v(first, group) - meters.group_v(second, group)
+    scatter = resting_scatter_v(samples, before.sequence, values)
+    if scatter is not None:
+        drop = drop + meters.inputs.scatter(what, math.sqrt(2.0) * scatter[0], scatter[1])
+    return drop / change
+
+
+def _edge(before: Sample | None, samples: Series, loaded: Series, out: Figures) -> None:
+    valid = loaded.measured()
+    if not len(valid):
         out.lack("no voltage and current were measured under load", *EDGE_NAMES, "dc_resistance_10_s_ohm")
         return
-    # A load ramps: the first sample counts as "on" when it has half of the next one's current.
-    after = measured[0]
-    if len(measured) > 1 and abs(after.current_a or 0.0) < 0.5 * abs(measured[1].current_a or 0.0):
-        after = measured[1]
+    meters = out.meters
+    after = first_flowing(valid)
     assert after.voltage_v is not None
-    on_s = after.test_time_s - loaded[0].test_time_s
-    out["voltage_after_load_on_v"] = Figure(
-        after.voltage_v,
+    assert after.current_a is not None
+    on_s = after.test_time_s - float(loaded.test_time_s[0])
+    out.put(
+        "voltage_after_load_on_v",
+        meters.pack_v("load", after.voltage_v, -after.current_a),
         "V",
         (after.sequence, after.sequence),
         f"{on_s:.2f} s after the first sample with the load on",
@@ -186,23 +341,25 @@ def _edge(before: Sample | None, loaded: Sequence[Sample], out: Figures) -> None
         reason = "no measured sample with the outputs off in the 10 s before load-on"
         out.lack(reason, "rest_before_v", "dc_resistance_ohm", "dc_resistance_10_s_ohm")
         return
-    out["rest_before_v"] = Figure(
-        before.voltage_v, "V", (before.sequence, before.sequence), formula="last sample before load-on"
-    )
+    at_rest = meters.reading("load", "voltage", before.voltage_v)
+    where = (before.sequence, before.sequence)
+    out.put("rest_before_v", at_rest, "V", where, formula="last sample before load-on")
     formula = "(V before − V after) ÷ (I before − I after), current negative when it discharges"
-    later = next((s for s in measured if abs(s.test_time_s - loaded[0].test_time_s - 10.0) <= 0.6), None)
+    near = np.flatnonzero(abs(valid.test_time_s - loaded.test_time_s[0] - 10.0) <= 0.6)
+    later = valid[int(near[0])] if len(near) else None
     for name, sample in (("dc_resistance_ohm", after), ("dc_resistance_10_s_ohm", later)):
         if sample is None or sample.voltage_v is None or sample.current_a is None:
             out.lack("no measured sample 10 s after load-on", name)
             continue
-        change = before.current_a - sample.current_a
-        if change < 0.05:
-            out.lack(f"the current changed by {change:.3f} A only at load-on", name)
+        ohm = edge_ohm(meters, samples, before, sample, "at load-on")
+        if ohm is None:
+            out.lack(f"the current changed by {before.current_a - sample.current_a:.3f} A only at load-on", name)
             continue
         window = sample.test_time_s - before.test_time_s
-        lag = sample.test_time_s - loaded[0].test_time_s
-        out[name] = Figure(
-            (before.voltage_v - sample.voltage_v) / change,
+        lag = sample.test_time_s - float(loaded.test_time_s[0])
+        out.put(
+            name,
+            ohm,
             "Ω",
             (before.sequence, sample.sequence),
             f"window {window:.2f} s between the two samples, at least {lag:.2f} s of it under load",
@@ -210,71 +367,179 @@ def _edge(before: Sample | None, loaded: Sequence[Sample], out: Figures) -> None
         )
 
 
-def _heat(info: RunInfo, start: Sample, loaded: Sequence[Sample], after: Sequence[Sample], out: Figures) -> None:
-    begin = hottest_c(start, info.places)
+def first_flowing(measured: Series) -> Sample:
+    """Return the first sample with the load's current: a load ramps, half of the next sample's current is enough."""
+    ramping = len(measured) > 1 and abs(measured.current_a[0]) < 0.5 * abs(measured.current_a[1])
+    return measured[1 if ramping else 0]
+
+
+def _heat(info: RunInfo, start: Sample, loaded: Series, after: Series, out: Figures) -> None:
+    first = Series.of([start])
+    values, sensors = first.hottest(info.places)
+    begin, place = float(values[0]), int(sensors[0])
     surroundings = ambient_c(start, info.places)
+    where = (start.sequence, start.sequence)
+    meters = out.meters
     if surroundings is None:
         out.lack("no ambient temperature at the start", "start_ambient_c")
     else:
-        out["start_ambient_c"] = Figure(surroundings, "°C", (start.sequence, start.sequence))
-    if begin is None:
+        ambient = meters.temperature_c(surroundings, info.places.index("ambient"), "at the start")
+        out.put("start_ambient_c", ambient, "°C", where, formula='the sensor at "ambient"')
+    if math.isnan(begin):
         out.lack("no temperature of the pack at the start", *HEAT_NAMES)
         return
-    out["start_temperature_c"] = Figure(begin, "°C", (start.sequence, start.sequence), formula="hottest sensor")
-    top, moment = begin, start
-    for sample in (*loaded, *after):
-        value = hottest_c(sample, info.places)
-        if value is not None and value > top:
-            top, moment = value, sample
-    where = (start.sequence, moment.sequence)
-    since_stop = moment.test_time_s - loaded[-1].test_time_s
+    at_start = meters.temperature_c(begin, place, "at the start")
+    out.put("start_temperature_c", at_start, "°C", where, formula="hottest sensor")
+    top, top_place, moment_s, sequence = begin, place, start.test_time_s, start.sequence
+    for table in (loaded, after):
+        values, sensors = table.hottest(info.places)
+        if len(table) and not np.isnan(values).all():
+            index = int(np.nanargmax(values))
+            if values[index] > top:
+                top, top_place = float(values[index]), int(sensors[index])
+                moment_s, sequence = float(table.test_time_s[index]), int(table.sequence[index])
+    where = (start.sequence, sequence)
+    since_stop = moment_s - float(loaded.test_time_s[-1])
+    name = info.places[top_place] if top_place < len(info.places) else f"sensor {top_place + 1}"
     note = f"{since_stop:.0f} s after the load went off" if since_stop > 0 else "while the load was on"
-    out["hottest_c"] = Figure(top, "°C", where, note, formula="hottest sensor, into the rest that follows")
-    out["temperature_rise_k"] = Figure(top - begin, "K", where, note, formula="hottest − hottest at the start")
-    out["hottest_after_stop_s"] = Figure(since_stop, "s", where, formula="hottest moment − load off")
+    note += f", at {name}"
+    at_top = meters.temperature_c(top, top_place, "when hottest")
+    out.put("hottest_c", at_top, "°C", where, note, formula="hottest sensor, into the rest that follows")
+    out.put("temperature_rise_k", at_top - at_start, "K", where, note, formula="hottest − hottest at the start")
+    out.put("hottest_after_stop_s", since_stop, "s", where, note, formula="hottest moment − load off")
+    out.put("hottest_place", float(top_place + 1), "1", where, name, formula="number of the hottest sensor")
 
 
-def _groups(before: Sample | None, loaded: Sequence[Sample], out: Figures) -> None:
-    if not loaded[0].groups_v:
+def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
+    if not loaded.groups_v.shape[1]:
         out.lack("this bay measures no groups", *GROUP_NAMES)
         return
+    step_v = _group_step_v(loaded)
     rest = spread_v(before) if before is not None else None
     if rest is None or before is None:
         out.lack("not every group was measured at rest before the discharge", "group_spread_rest_v")
     else:
         where = (before.sequence, before.sequence)
-        out["group_spread_rest_v"] = Figure(rest, "V", where, formula="highest − lowest group at rest")
+        spread = _spread(out.meters, before, step_v)
+        out.put("group_spread_rest_v", spread, "V", where, formula="highest − lowest group at rest")
         low = lowest_group(before)
         if rest > SPREAD_FLAG_V and low is not None:
             out.flags.append(
                 f"groups {rest * 1000:.0f} mV apart at rest before the discharge: group {low[0]} was not full"
             )
-    end = next((sample for sample in reversed(loaded) if spread_v(sample) is not None), None)
-    if end is None:
+    rows = np.flatnonzero(loaded.whole_groups())
+    if not len(rows):
         out.lack("not every group was measured under load", *GROUP_NAMES)
         return
+    _spreads(loaded, rows, step_v, out)
+    end = loaded[int(rows[-1])]
     where = (end.sequence, end.sequence)
-    out["group_spread_end_v"] = Figure(spread_v(end) or 0.0, "V", where, formula="highest − lowest, load on")
+    out.put("group_spread_end_v", _spread(out.meters, end, step_v), "V", where, formula="highest − lowest, load on")
     low = lowest_group(end)
     if low is not None:
         note = "ended the discharge" if out.ended_by == "voltage" else "lowest when the discharge ended"
-        out["ending_group"] = Figure(float(low[0]), "1", where, note, formula="number of the lowest group")
-        out["ending_group_v"] = Figure(low[1], "V", where, note, formula="lowest group, load on")
+        out.put("ending_group", float(low[0]), "1", where, note, formula="number of the lowest group")
+        aged = _aged_v(out.meters, loaded, int(rows[-1]), low[0])
+        value = out.meters.group_v(low[1], low[0]) + aged
+        out.put("ending_group_v", value, "V", where, note, formula="lowest group, load on")
 
 
-def _rests(last_loaded: Sample, samples: Sequence[Sample], out: Figures) -> None:
-    later = [sample for sample in samples if sample.sequence > last_loaded.sequence]
-    period = sample_period_s(later) or 1.0
+def _spread(meters: Meters, sample: Sample, step_v: float) -> Uncertain:
+    found = [(value, number) for number, value in enumerate(sample.groups_v, 1) if value is not None]
+    (low, low_number), (high, high_number) = min(found), max(found)
+    top = meters.group_v(high, high_number) + meters.inputs.limits("last digit of the highest group", step_v / 2)
+    return top - meters.group_v(low, low_number) - meters.inputs.limits("last digit of the lowest group", step_v / 2)
+
+
+def _group_step_v(loaded: Series) -> float:
+    """Return the step in which groups are read, in V: the least difference between readings; zero below a microvolt."""
+    known = np.unique(loaded.groups_v[~np.isnan(loaded.groups_v)])
+    steps = np.diff(known)
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if len(steps) and len(steps) == len(known) - 1 else 0.0
+
+
+def _spreads(loaded: Series, rows: Any, step_v: float, out: Figures) -> None:
+    """Add the spread of the groups at each tenth of the delivered charge, where groups were read near it."""
+    known = np.flatnonzero(~np.isnan(loaded.voltage_v + loaded.current_a))
+    if len(known) < 2:
+        out.lack("no voltage and current were measured under load", *SPREAD_NAMES)
+        return
+    charge, _ = running(loaded.measured())
+    for percent, name in zip(SAG_PERCENT, SPREAD_NAMES, strict=True):
+        wanted = known[int(np.searchsorted(charge, charge[-1] * percent / 100).clip(0, len(charge) - 1))]
+        row = int(rows[int(np.argmin(abs(rows - wanted)))])
+        if abs(loaded.test_time_s[row] - loaded.test_time_s[wanted]) > SPREAD_NEAR_S:
+            out.lack(f"no reading of every group within {SPREAD_NEAR_S:.0f} s of {percent} % of the charge", name)
+            continue
+        sample = loaded[row]
+        where = (sample.sequence, sample.sequence)
+        formula = f"highest − lowest group at {percent} % of the delivered charge"
+        out.put(name, _spread(out.meters, sample, step_v), "V", where, formula=formula)
+
+
+def _aged_v(meters: Meters, loaded: Series, row: int, number: int) -> Uncertain:
+    """Return what a group may have moved by between its reading and the sample: slope × age."""
+    age = float(loaded.groups_age_s[row])
+    column = loaded.groups_v[:, number - 1]
+    earlier = max(0, row - 5)
+    span = float(loaded.test_time_s[row] - loaded.test_time_s[earlier])
+    if math.isnan(age) or span <= 0.0 or math.isnan(column[earlier]):
+        return 0.0
+    slope = abs(float(column[row] - column[earlier])) / span
+    return meters.inputs.limits(f"age of the reading of group {number}", slope * age)
+
+
+def _adds_up(info: RunInfo, loaded: Series, out: Figures) -> None:
+    """Add pack voltage minus the sum of the groups, where every group of the series was read, and judge it.
+
+    The worst mean over stretches of the discharge would hide behind noise: the median over the whole of it is taken.
+    """
+    name = CHECK_NAMES[0]
+    whole = loaded.whole_groups() & ~np.isnan(loaded.voltage_v) & ~np.isnan(loaded.current_a)
+    if not whole.any() or loaded.groups_v.shape[1] != (info.series or loaded.groups_v.shape[1]):
+        out.lack("pack voltage and every group were not measured together under load", name)
+        return
+    rows = np.flatnonzero(whole)
+    apart = loaded.voltage_v[rows] - loaded.groups_v[rows].sum(axis=1)
+    row = int(rows[int(np.argsort(apart, kind="stable")[len(apart) // 2])])
+    sample = loaded[row]
+    amperes, volts = -(sample.current_a or 0.0), sample.voltage_v or 0.0
+    value = out.meters.pack_v("load", volts, amperes)
+    for number, group in enumerate(sample.groups_v, 1):
+        value = value - out.meters.group_v(group or 0.0, number)
+    where = (int(loaded.sequence[rows[0]]), int(loaded.sequence[rows[-1]]))
+    note = "leads and connector between the taps and the sense point count in"
+    out.put(name, value, "V", where, note, formula="median over the discharge of pack voltage − sum of groups")
+    figure = out[name]
+    limit = info.path_ohm * amperes if info.path_ohm is not None else 0.0
+    if figure.U is not None and not -limit - figure.U <= figure.value <= figure.U:
+        out.notes.append(
+            f"pack voltage and the sum of the groups are {figure.value * 1000:.0f} mV apart under load; "
+            f"their meters allow ± {figure.U * 1000:.0f} mV and the leads {limit * 1000:.0f} mV less"
+        )
+
+
+def _rests(last_loaded: Sample, table: Series, after: Series, out: Figures) -> None:
     for name, wait_s in (("rest_60_s_v", 60.0), ("rest_30_min_v", 1800.0)):
         target = last_loaded.test_time_s + wait_s
-        for sample in later:
-            if sample.output != "off":
-                out.lack(f"the rest ended before {wait_s:.0f} s", name)
+        own = table[table.at_sequence(last_loaded.sequence + 1) :]
+        period = sample_period_s(after if len(after) > 1 else own) or 1.0
+        for part in (own, after):
+            busy = np.flatnonzero(~part.is_on("off"))
+            if len(busy):
+                part = part[: int(busy[0])]
+            late = part.test_time_s - target
+            found = np.flatnonzero((late >= -0.5 * period) & ~np.isnan(part.voltage_v))
+            if len(found):
+                sample = part[int(found[0])]
+                past = sample.test_time_s - target
+                if past <= 2.0 * period and sample.voltage_v is not None:
+                    note = f"{wait_s + past:.1f} s after the last sample with the load on"
+                    value = out.meters.reading("load", "voltage", sample.voltage_v)
+                    out.put(name, value, "V", (sample.sequence, sample.sequence), note, formula="pack voltage at rest")
                 break
-            if sample.test_time_s >= target - 0.5 * period and sample.voltage_v is not None:
-                late = sample.test_time_s - target
-                if late <= 2.0 * period:
-                    note = f"{wait_s + late:.1f} s after the last sample with the load on"
-                    out[name] = Figure(sample.voltage_v, "V", (sample.sequence, sample.sequence), note)
+            if len(busy):
+                out.lack(f"the rest ended before {wait_s:.0f} s", name)
                 break
         out.lack(f"no measured sample {wait_s:.0f} s after the load went off", name)

@@ -1,9 +1,10 @@
 """One figure with its unit and the samples it came from, and the collection of a run's figures."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from benchwarden.results.sample import Sample
+from benchwarden.results.meters import Meters
+from benchwarden.results.run import RunInfo
+from benchwarden.results.uncertain import Part, Uncertain, expand, value_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -11,6 +12,9 @@ class Figure:
     """A value in `unit`, the sequences of the first and the last sample it came from, and how it was made.
 
     `at_least`: the true value is this or more, because something other than the pack ended the test.
+    `u` is the standard uncertainty, `dof` its effective degrees of freedom (None: infinite), U = k · u holds the true
+    value in 95 of 100 cases, all in the figure's unit (JCGM 100); `budget` says what it comes from, largest first. They
+    are None where the figure is a count or where an accuracy is not stated: `not_stated` then names the missing lines.
     """
 
     value: float
@@ -19,6 +23,12 @@ class Figure:
     note: str = ""
     at_least: bool = False
     formula: str = ""
+    u: float | None = None
+    dof: float | None = None
+    k: float | None = None
+    U: float | None = None
+    budget: tuple[Part, ...] = ()
+    not_stated: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +38,7 @@ class Rung:
     `held`: held for its whole time with every group at or above the floor; `why_not` says in words why not.
     `end_v` is the lowest group at the end, `lowest_v` the lowest group at any moment. `full_time` says that
     the burst lasted its whole time, whatever the groups did. `used_ah` was drawn since the ladder began.
+    `period_s` lies between its samples.
     """
 
     number: int
@@ -44,6 +55,7 @@ class Rung:
     hottest_start_c: float | None
     hottest_end_c: float | None
     used_ah: float
+    period_s: float
     first: int
     last: int
 
@@ -55,9 +67,11 @@ class Figures(dict[str, Figure]):
     `ended_words` and `ladder_ended_words` say it in words.
     """
 
-    def __init__(self) -> None:
-        """Begin with nothing known."""
+    def __init__(self, info: RunInfo | None = None) -> None:
+        """Begin with nothing known; `info` says what the instruments may be wrong by."""
         super().__init__()
+        self.meters = Meters(info or RunInfo())
+        self.uncertain: dict[str, Uncertain] = {}
         self.missing: dict[str, str] = {}
         self.rungs: list[Rung] = []
         self.notes: list[str] = []
@@ -67,46 +81,39 @@ class Figures(dict[str, Figure]):
         self.ladder_ended_by = ""
         self.ladder_ended_words = ""
 
+    def put(
+        self,
+        name: str,
+        value: Uncertain,
+        unit: str,
+        from_samples: tuple[int, int],
+        note: str = "",
+        at_least: bool = False,
+        formula: str = "",
+    ) -> None:
+        """Keep a figure under its name."""
+        self.uncertain[name] = value
+        self[name] = self.figure(value, unit, from_samples, note, at_least, formula)
+
+    def figure(
+        self,
+        value: Uncertain,
+        unit: str,
+        from_samples: tuple[int, int],
+        note: str = "",
+        at_least: bool = False,
+        formula: str = "",
+    ) -> Figure:
+        """Return a figure, with its uncertainty if its value depends on inputs whose limits are all stated."""
+        parts, missing = self.meters.inputs.budget(value)
+        figure = Figure(value_of(value), unit, from_samples, note, at_least, formula, not_stated=missing)
+        if not parts or missing:
+            return figure
+        found = expand(parts)
+        return replace(figure, u=found.u, dof=found.dof, k=found.k, U=found.U, budget=parts)
+
     def lack(self, reason: str, *names: str) -> None:
         """Say why figures are not there; an existing reason stays."""
         for name in names:
             if name not in self:
                 self.missing.setdefault(name, reason)
-
-
-def hottest_c(sample: Sample, places: Sequence[str]) -> float | None:
-    """Return the highest temperature on the pack in degrees Celsius; the surroundings' does not count.
-
-    A temperature without a named place counts as one on the pack. None when nothing was measured.
-    """
-    found = [
-        value
-        for index, value in enumerate(sample.temperatures_c)
-        if value is not None and not (index < len(places) and places[index] == "ambient")
-    ]
-    return max(found) if found else None
-
-
-def ambient_c(sample: Sample, places: Sequence[str]) -> float | None:
-    """Return the surroundings' temperature in degrees Celsius, None when there is none."""
-    for index, value in enumerate(sample.temperatures_c):
-        if index < len(places) and places[index] == "ambient":
-            return value
-    return None
-
-
-def lowest_group(sample: Sample) -> tuple[int, float] | None:
-    """Return the number (from 1) and the volts of the lowest group that was measured, None without one."""
-    found = [(value, index) for index, value in enumerate(sample.groups_v, start=1) if value is not None]
-    if not found:
-        return None
-    value, index = min(found)
-    return index, value
-
-
-def spread_v(sample: Sample) -> float | None:
-    """Return highest minus lowest group in volts, None unless two or more groups were all measured."""
-    groups = [value for value in sample.groups_v if value is not None]
-    if len(groups) < 2 or len(groups) != len(sample.groups_v):
-        return None
-    return max(groups) - min(groups)

@@ -1,15 +1,14 @@
 """All figures of a run, each with its unit and the samples it came from; written as result.json."""
 
-from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from benchwarden.results import discharge, efficiency, ladder
+from benchwarden.results import discharge, efficiency, ladder, resistance
 from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
 from benchwarden.results.run import Run, StepSpan
-from benchwarden.results.sample import Sample
+from benchwarden.results.series import Series
 
 __all__ = ["Figure", "Figures", "Rung", "figures", "result_data", "write_result"]
 
@@ -20,8 +19,10 @@ def figures(run: Run) -> Figures:
     Units are in each figure. Where a run holds several discharges or ladders the first of each counts, and a
     note says so. Never raises for a run that was cut short: it has fewer figures.
     """
-    out = Figures()
-    steps = run.steps()
+    out = Figures(run.info)
+    samples = Series.of(run.samples)
+    run = replace(run, samples=samples)
+    steps = samples.steps()
     out.flags.extend(_flags(run))
     discharges = [step for step in steps if step.kind == "discharge"]
     ladders = [step for step in steps if step.kind == "ladder"]
@@ -29,26 +30,24 @@ def figures(run: Run) -> Figures:
         if len(found) > 1:
             out.notes.append(f"the run holds {len(found)} {kind} steps; the first, step {found[0].count}, counts")
     if discharges:
-        discharge.discharge_figures(run, discharges[0], _following(steps, discharges[0]), out)
+        discharge.discharge_figures(run, discharges[0], _following(samples, discharges[0]), out)
     else:
         out.lack("the run has no discharge step", *discharge.NAMES)
     if ladders:
-        ladder.ladder_figures(run, ladders[0], _following(steps, ladders[0]), out)
+        ladder.ladder_figures(run, ladders[0], _following(samples, ladders[0]), out)
     else:
         out.lack("the run has no ladder step", *ladder.NAMES)
     efficiency.efficiency_figures(run, steps, out)
+    efficiency.retention_figures(run, steps, out)
+    resistance.resistance_figures(run, out)
     return out
 
 
-def _following(steps: Sequence[StepSpan], step: StepSpan) -> list[Sample]:
+def _following(samples: Series, step: StepSpan) -> Series:
     """Return the samples after a step until something flows again."""
-    found: list[Sample] = []
-    for later in steps[steps.index(step) + 1 :]:
-        for sample in later.samples:
-            if sample.output != "off":
-                return found
-            found.append(sample)
-    return found
+    begin = samples.at_sequence(step.samples[-1].sequence) + 1
+    busy = (~samples.is_on("off")[begin:]).nonzero()[0]
+    return samples[begin : begin + int(busy[0])] if len(busy) else samples[begin:]
 
 
 def _flags(run: Run) -> list[str]:

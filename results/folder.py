@@ -11,7 +11,7 @@ import json
 import os
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -207,8 +207,10 @@ def read_events(folder: Path) -> list[dict[str, Any]]:
         return []
 
 
-def read_run(path: Path) -> Run:
+def read_run(path: Path, samples: Callable[[], Sequence[Sample]] | None = None) -> Run:
     """Return a run as it lies in its folder, whatever happened to its files.
+
+    `samples` reads them another way; it is asked only where the reserve holds no rows.
 
     Whole rows and events are kept, from every segment and the reserve, each once by its number; a torn tail, a gap in
     the sequence, a segment that is missing, a row that cannot be read and a run.json that is missing are named in
@@ -220,9 +222,9 @@ def read_run(path: Path) -> Run:
     live = is_being_written(path)
     info = _read_info(path, problems)
     rows, lines = _read_reserve(path, problems)
-    samples = _read_samples(path, rows, problems)
+    found = samples() if samples is not None and not rows else _read_samples(path, rows, problems)
     events = _read_events(path, lines, problems)
-    return Run(path=path, info=info, samples=samples, events=events, problems=problems, live=live)
+    return Run(path=path, info=info, samples=found, events=events, problems=problems, live=live)
 
 
 def _read_info(folder: Path, problems: list[str]) -> RunInfo:

@@ -8,11 +8,16 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
+from benchwarden.results.discharge import edge_ohm
 from benchwarden.results.ending import step_ending
-from benchwarden.results.figure import Figure, Figures, Rung, hottest_c, lowest_group
+from benchwarden.results.figure import Figures, Rung
 from benchwarden.results.integrate import sample_period_s, time_mean
 from benchwarden.results.run import Run, StepSpan
-from benchwarden.results.sample import Sample
+from benchwarden.results.sample import Sample, hottest_c, lowest_group
+from benchwarden.results.series import Series
+from benchwarden.results.uncertain import Uncertain
 
 _BURST = re.compile(r"burst (\d+)(?:\D+([0-9.]+) A)?")
 
@@ -144,6 +149,7 @@ def _rung(
         lowest_group=lows[-1][1][0] if lows else None,
         hottest_start_c=hottest_c(samples[0], places),
         hottest_end_c=hottest_c(samples[-1], places),
+        period_s=period,
         used_ah=samples[0].discharging_ah - begun_ah,
         first=samples[0].sequence,
         last=samples[-1].sequence,
@@ -193,36 +199,43 @@ def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
     note = f"burst {best.number}, held {best.duration_s:.1f} s"
     if least:
         note += f"; the pack's limit was not reached: {out.ladder_ended_words}"
-    amperes = "mean measured current of the last burst held with every group at or above the floor"
-    out["peak_a"] = Figure(best.mean_a, "A", where, note, least, amperes)
-    out["peak_w"] = Figure(best.mean_w, "W", where, note, least, "mean measured power of that burst")
-    out["peak_hold_s"] = Figure(best.duration_s, "s", where, note, formula="last − first sample of that burst")
-    out["peak_charge_used_ah"] = Figure(
-        best.used_ah, "Ah", where, note, formula="drawn since the ladder began, before that burst"
-    )
+    meters, period = out.meters, best.period_s
+    amperes = meters.reading("load", "current", best.mean_a)
+    # Errors of gain are common to all samples of the burst; the mean power has each once.
+    watts = best.mean_w * (1.0 + meters.gain("load", "voltage") + meters.gain("load", "current"))
+    watts = watts + meters.offset("load", "voltage") * best.mean_a + meters.leads_ohm() * best.mean_a**2
+    watts = watts + meters.offset("load", "current") * (best.mean_w / best.mean_a if best.mean_a > 0 else 0.0)
+    words = "mean measured current of the last burst held with every group at or above the floor"
+    out.put("peak_a", amperes, "A", where, note, least, words)
+    out.put("peak_w", watts, "W", where, note, least, "mean measured power of that burst")
+    held_s = best.duration_s + meters.inputs.limits("time between two samples of the burst", period)
+    out.put("peak_hold_s", held_s, "s", where, note, formula="last − first sample of that burst")
+    used = best.used_ah * (1.0 + meters.gain("load", "current") + meters.clock())
+    out.put("peak_charge_used_ah", used, "Ah", where, note, formula="drawn since the ladder began, before that burst")
     if run.info.rated_capacity_ah is None:
         out.lack("run.json gives no rated capacity", "peak_c")
     else:
-        out["peak_c"] = Figure(
-            best.mean_a / run.info.rated_capacity_ah, "C", where, note, least, "peak_a ÷ rated capacity"
-        )
+        out.put("peak_c", amperes / run.info.rated_capacity_ah, "C", where, note, least, "peak_a ÷ rated capacity")
     if run.info.mass_kg is None:
         out.lack("run.json gives no mass", "peak_w_per_kg")
     else:
-        out["peak_w_per_kg"] = Figure(best.mean_w / run.info.mass_kg, "W/kg", where, note, least, "peak_w ÷ mass")
+        per_kg = watts / meters.mass_kg(run.info.mass_kg)
+        out.put("peak_w_per_kg", per_kg, "W/kg", where, note, least, "peak_w ÷ mass")
     delivered = out.get("delivered_ah")
     if delivered is None or delivered.value <= 0:
         out.lack("no capacity was measured in this run", "peak_over_delivered")
     elif delivered.at_least:
         out.lack("the delivered charge of this run is a lower bound only", "peak_over_delivered")
     else:
-        out["peak_over_delivered"] = Figure(
-            best.mean_a / delivered.value, "1/h", where, note, least, "peak_a ÷ delivered_ah"
-        )
-    if best.hottest_start_c is None:
+        over = amperes / out.uncertain["delivered_ah"]
+        out.put("peak_over_delivered", over, "1/h", where, note, least, "peak_a ÷ delivered_ah")
+    samples = Series.of(run.samples)
+    values, places = samples[samples.at_sequence(best.first) :][:1].hottest(run.info.places)
+    if not len(values) or np.isnan(values[0]):
         out.lack("no temperature of the pack at that burst's start", "peak_start_temperature_c")
     else:
-        out["peak_start_temperature_c"] = Figure(best.hottest_start_c, "°C", where, note, formula="hottest")
+        value = meters.temperature_c(float(values[0]), int(places[0]), "before the burst")
+        out.put("peak_start_temperature_c", value, "°C", where, note, formula="hottest sensor")
 
 
 def _interpolated(run: Run, rungs: Sequence[Rung], floor_v: float | None, out: Figures) -> None:
@@ -252,13 +265,25 @@ def _interpolated(run: Run, rungs: Sequence[Rung], floor_v: float | None, out: F
     failed = next((rung for rung in rungs if rung.number > high.number and not rung.held), None)
     if not inside and failed is not None:
         note += f"; burst {failed.number} at {failed.mean_a:.1f} A {failed.why_not}"
-    out[name] = Figure(
-        wanted / rated,
+    found_v = [_lowest_uncertain(out, rung, volts) for rung, volts in ((low, low_v), (high, high_v))]
+    found_a = [out.meters.reading("load", "current", rung.mean_a) for rung in (low, high)]
+    share = (found_v[0] - floor_v) / (found_v[0] - found_v[1])
+    value = (found_a[0] + share * (found_a[1] - found_a[0])) / rated
+    out.put(
+        name,
+        value,
         "C",
         (low.first, high.last),
         note,
         formula="current at which the lowest group would end at the floor, linear, ÷ rated capacity",
     )
+
+
+def _lowest_uncertain(out: Figures, rung: Rung, volts: float) -> Uncertain:
+    """Return the lowest group at a burst's end; where no group is measured, the pack's voltage by its groups."""
+    if rung.lowest_group is not None:
+        return out.meters.group_v(volts, rung.lowest_group)
+    return volts * (1.0 + out.meters.gain("load", "voltage")) + out.meters.offset("load", "voltage")
 
 
 def _resistance(run: Run, span: StepSpan, rung: Rung, out: Figures) -> None:
@@ -270,13 +295,14 @@ def _resistance(run: Run, span: StepSpan, rung: Rung, out: Figures) -> None:
     if rest is None or end is None or rest.voltage_v is None or end.voltage_v is None:
         out.lack("no measured sample before or at the end of the first burst", name)
         return
-    change = (rest.current_a or 0.0) - (end.current_a or 0.0)
-    if change < 0.05:
-        out.lack(f"the current changed by {change:.3f} A only", name)
+    ohm = edge_ohm(out.meters, Series.of(run.samples), rest, end, "before the first burst")
+    if ohm is None:
+        out.lack(f"the current changed by {(rest.current_a or 0.0) - (end.current_a or 0.0):.3f} A only", name)
         return
     lag = end.test_time_s - loaded[0].test_time_s
-    out[name] = Figure(
-        (rest.voltage_v - end.voltage_v) / change,
+    out.put(
+        name,
+        ohm,
         "Ω",
         (rest.sequence, end.sequence),
         f"burst {rung.number}, {lag:.1f} s under load, sag of the charge drawn included",
@@ -285,19 +311,23 @@ def _resistance(run: Run, span: StepSpan, rung: Rung, out: Figures) -> None:
 
 
 def _hottest(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
-    top: tuple[float, Sample] | None = None
-    for sample in (*span.samples, *after):
-        value = hottest_c(sample, run.info.places)
-        if value is not None and (top is None or value > top[0]):
-            top = (value, sample)
+    own, later = Series.of(span.samples), Series.of(after)
+    begun = int(own.sequence[0])
+    top: tuple[float, int, int] | None = None
+    for table in (own, later):
+        values, places = table.hottest(run.info.places)
+        if len(table) and not np.isnan(values).all():
+            index = int(np.nanargmax(values))
+            if top is None or values[index] > top[0]:
+                top = (float(values[index]), int(places[index]), int(table.sequence[index]))
     if top is None:
         out.lack("no temperature of the pack was measured", *HEAT_NAMES)
+        return
+    values, places = own[:1].hottest(run.info.places)
+    if np.isnan(values[0]):
+        out.lack("no temperature of the pack when the ladder began", "ladder_start_temperature_c")
     else:
-        start, begun = hottest_c(span.samples[0], run.info.places), span.samples[0].sequence
-        if start is None:
-            out.lack("no temperature of the pack when the ladder began", "ladder_start_temperature_c")
-        else:
-            out["ladder_start_temperature_c"] = Figure(start, "°C", (begun, begun), formula="hottest sensor")
-        out["ladder_hottest_c"] = Figure(
-            top[0], "°C", (begun, top[1].sequence), formula="hottest sensor, into the rest after"
-        )
+        start = out.meters.temperature_c(float(values[0]), int(places[0]), "before the ladder")
+        out.put("ladder_start_temperature_c", start, "°C", (begun, begun), formula="hottest sensor")
+    hottest = out.meters.temperature_c(top[0], top[1], "when the ladder was hottest")
+    out.put("ladder_hottest_c", hottest, "°C", (begun, top[2]), formula="hottest sensor, into the rest after")

@@ -3,7 +3,8 @@
 Standard library only.
 """
 
-from collections.abc import Iterator, Mapping
+from abc import abstractmethod
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,10 @@ from benchwarden.results.sample import Sample
 class RunInfo:
     """What run.json says; a key that is missing or of the wrong kind is None or empty.
 
-    `rated_capacity_ah` in ampere-hours, `mass_kg` in kilograms, `nominal_v` in volts. `places` has the order
-    of the samples' temperatures. `lacks` says what the bench's instruments cannot do for themselves. `others`
-    keeps every key this program does not know, as it was found.
+    `rated_capacity_ah` in ampere-hours, `mass_kg` in kilograms, `nominal_v` in volts. `places` has the order of
+    the samples' temperatures. `path_ohm` lies between the outer taps and where the pack's voltage is measured. `lacks`
+    says what the bench's instruments cannot do for themselves. `others` keeps every key this program does not know, as
+    it was found.
     """
 
     benchwarden: str | None = None
@@ -39,6 +41,8 @@ class RunInfo:
     started_utc: str | None = None
     cooling: str | None = None
     sense: str | None = None
+    taps: str | None = None
+    path_ohm: float | None = None
     continues: Mapping[str, Any] = field(default_factory=dict)
     lacks: tuple[str, ...] | None = None
     others: Mapping[str, Any] = field(default_factory=dict)
@@ -56,10 +60,10 @@ class RunInfo:
         return title if isinstance(title, str) and title else "untitled profile"
 
 
-_TEXTS = frozenset({"benchwarden", "bench", "bay", "fingerprint", "started_utc", "cooling", "sense"})
+_TEXTS = frozenset({"benchwarden", "bench", "bay", "fingerprint", "started_utc", "cooling", "sense", "taps"})
 _TABLES = frozenset({"pack", "profile", "plan", "fingerprint_parts", "instruments", "limits", "continues"})
 _WHOLE = frozenset({"format", "series"})
-_POSITIVE = frozenset({"rated_capacity_ah", "mass_kg", "nominal_v"})
+_POSITIVE = frozenset({"rated_capacity_ah", "mass_kg", "nominal_v", "path_ohm"})
 
 
 def info_from(data: Mapping[str, Any], problems: list[str]) -> RunInfo:
@@ -108,7 +112,15 @@ class StepSpan:
 
     count: int
     kind: str
-    samples: tuple[Sample, ...]
+    samples: Sequence[Sample]
+
+
+class SampleTable(Sequence[Sample]):
+    """Samples kept in another form than one object a row; it knows its own steps."""
+
+    @abstractmethod
+    def steps(self) -> list[StepSpan]:
+        """Return the executed steps in their order: samples that share one step count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +132,7 @@ class Run:
 
     path: Path
     info: RunInfo
-    samples: list[Sample]
+    samples: Sequence[Sample]
     events: list[dict[str, Any]]
     problems: list[str]
     live: bool = False
@@ -154,6 +166,8 @@ class Run:
 
     def steps(self) -> list[StepSpan]:
         """Return the executed steps in their order: samples that share one step count."""
+        if isinstance(self.samples, SampleTable):
+            return self.samples.steps()
         spans: list[StepSpan] = []
         group: list[Sample] = []
         for sample in self.samples:

@@ -5,7 +5,7 @@ Sign of the current, everywhere in the program: positive charges the pack, negat
 (Battery Data Format, "Current / A").
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 
@@ -50,3 +50,41 @@ class Sample:
     discharging_wh: float
     groups_age_s: float | None
     temperatures_age_s: float | None
+
+
+def hottest_c(sample: Sample, places: Sequence[str]) -> float | None:
+    """Return the highest temperature on the pack in degrees Celsius; the surroundings' does not count.
+
+    A temperature without a named place counts as one on the pack. None when nothing was measured.
+    """
+    found = [
+        value
+        for index, value in enumerate(sample.temperatures_c)
+        if value is not None and not (index < len(places) and places[index] == "ambient")
+    ]
+    return max(found) if found else None
+
+
+def ambient_c(sample: Sample, places: Sequence[str]) -> float | None:
+    """Return the surroundings' temperature in degrees Celsius, None when there is none."""
+    for index, value in enumerate(sample.temperatures_c):
+        if index < len(places) and places[index] == "ambient":
+            return value
+    return None
+
+
+def lowest_group(sample: Sample) -> tuple[int, float] | None:
+    """Return the number (from 1) and the volts of the lowest group that was measured, None without one."""
+    found = [(value, index) for index, value in enumerate(sample.groups_v, start=1) if value is not None]
+    if not found:
+        return None
+    value, index = min(found)
+    return index, value
+
+
+def spread_v(sample: Sample) -> float | None:
+    """Return highest minus lowest group in volts, None unless two or more groups were all measured."""
+    groups = [value for value in sample.groups_v if value is not None]
+    if len(groups) < 2 or len(groups) != len(sample.groups_v):
+        return None
+    return max(groups) - min(groups)

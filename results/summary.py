@@ -2,7 +2,7 @@
 
 from rich.table import Table
 
-from benchwarden.results.compare import ROWS, cell
+from benchwarden.results.compare import ROWS, accuracy_words, cell
 from benchwarden.results.figure import Figures
 from benchwarden.results.run import Run
 
@@ -25,5 +25,7 @@ def summary(run: Run, found: Figures) -> Table:
     shown.add_row("off", off)
     lacks = run.info.lacks
     shown.add_row("the bench lacks", "not recorded" if lacks is None else "\n".join(lacks) or "nothing")
+    if accuracy := accuracy_words(found):
+        shown.add_row("accuracy", accuracy)
     shown.add_row("flags", "\n".join(found.flags) or "none")
     return shown

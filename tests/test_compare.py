@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from benchwarden.results.compare import ComparisonRefused, compare, table
+from benchwarden.results.compare import ComparisonRefused, compare, table, verdicts
 from benchwarden.results.folder import read_run
 from benchwarden.results.run import Run
 from tests.synthetic_run import Writer, discharge_run, ladder_steps
@@ -122,3 +122,38 @@ def test_two_runs_of_one_pack_get_labels_of_their_own(make: Make, tmp_path: Path
     moved = read_run(tmp_path / "earlier" / first.path.name)
     labels = [entry.label for entry in compare([moved, again]).entries]
     assert labels == ["Heron, 2026-11-25T21:04:11Z", "Heron, 2026-11-26T20:00:00Z"]
+
+
+LOAD = {
+    "accuracy": {"voltage": "0.05 % + 30 mV", "current": "0.1 % + 60 mA"},
+    "identity": {"maker": "Boat Shed", "model": "L1", "serial": "17"},
+}
+
+
+def test_table_shows_intervals_and_the_verdict(make: Make, tmp_path: Path) -> None:
+    instruments = {"instruments": {"load": LOAD}, "sources": {"pack": 'mass = "452 g"\n'}}
+    text = " ".join(text_of([make("Heron", **instruments), make("Tern", mass_kg=0.61, **instruments)]).split())
+    # U of 1.4 Wh/kg by hand from the load's limits: see tests/test_uncertainty_of_figures.py.
+    assert "231.6 ± 1.4" in text
+    assert "± U, 95 %, k = 1.96" in text
+    assert "no verdict yet: Heron delivers 34.96 ± 0.4" in text
+    assert "not stated: bench.toml:" in text
+
+
+def test_verdicts_compare_packs_and_designs_from_three_specimens(make: Make) -> None:
+    def of(name: str, design: str, mass_kg: float) -> Run:
+        pack = {"name": name, "design": design, "mass_accuracy": 0.0001}
+        return make(name, mass_kg=mass_kg, instruments={"load": LOAD}, pack=pack)
+
+    herons = [of(f"Heron {n}", "Heron", 0.450 + 0.001 * n) for n in range(3)]
+    terns = [of(f"Tern {n}", "Tern", 0.470 + 0.001 * n) for n in range(3)]
+    comparison = compare([*herons, *terns])
+    assert not any("not on their design" in flag for flag in comparison.flags)
+    (found,) = verdicts(comparison, "energy_per_mass_wh_kg")
+    assert found.about == "these designs"
+    assert found.seen == "more"
+    assert found.words == "Heron delivers 4.43 ± 0.51 % more energy per gram than Tern"
+    few = compare([*herons, *terns[:2]])
+    assert any("not on their design" in flag for flag in few.flags)
+    assert len(verdicts(few, "energy_per_mass_wh_kg")) == 10
+    assert verdicts(few, "peak_c") == []

@@ -9,7 +9,18 @@ from pathlib import Path
 import pytest
 
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
-HEAVY = ("numpy", "matplotlib", "aiomqtt", "apprise", "rich", "starlette", "pandas", "scipy", "benchwarden.simulators")
+HEAVY = (
+    "numpy",
+    "matplotlib",
+    "aiomqtt",
+    "apprise",
+    "rich",
+    "starlette",
+    "pandas",
+    "scipy",
+    "uncertainties",
+    "benchwarden.simulators",
+)
 FIGURES = ("benchwarden.results.figures", "benchwarden.results.charts", "benchwarden.results.compare")
 
 

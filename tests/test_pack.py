@@ -115,3 +115,13 @@ def test_every_mistake_is_told_at_once_with_file_and_key() -> None:
 def test_text_that_is_no_toml_is_refused_with_its_file() -> None:
     with pytest.raises(FileMistakes, match=r"tern.toml: not TOML"):
         read_pack("name = ", "tern.toml")
+
+
+def test_size_scale_and_design_are_optional() -> None:
+    bare = 'name = "Heron"\nchemistry = "li-ion"\nseries = 6\nrated_capacity = "5.0 Ah"\n'
+    assert (read_pack(bare).volume_l, read_pack(bare).mass_accuracy_kg, read_pack(bare).design) == (None, None, None)
+    more = 'mass = "452 g"\nmass_accuracy = "0.5 g"\nsize = "95 x 47 x 48 mm"\ndesign = "Heron"\n'
+    pack = read_pack(bare + more)
+    assert pack.volume_l == pytest.approx(0.095 * 0.047 * 0.048 * 1000)
+    assert pack.mass_accuracy_kg == pytest.approx(0.0005)
+    assert pack.model_dump(mode="json", by_alias=True, exclude_none=True)["size"] == pack.volume_l

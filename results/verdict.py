@@ -1,0 +1,348 @@
+"""Says in words what repeated runs of packs show: which is better, by how much, and what more runs would show.
+
+Means of repeated runs with their repeatability (JCGM 100, 4.2), meters' errors that the runs share (F.1.2.3), degrees
+of freedom by Welch–Satterthwaite (G.4.1). Lower bounds never enter. A verdict is about the packs that were tested;
+about a design only from three specimens of each (common practice, no source).
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import fmean, variance
+from typing import Literal
+
+from benchwarden.results.figure import Figure
+from benchwarden.results.uncertain import Expanded, Inputs, Part, Uncertain, expand, t_factor, value_of
+
+SPECIMENS = 3
+"""Specimens of each design before anything is said of it (common practice, no source)."""
+MORE_RUNS = 3
+MOST_RUNS = 100
+_HELPS = 0.9
+
+PHRASES: Mapping[str, tuple[str, str, str]] = {
+    "delivered_ah": ("delivers", "more charge", "less charge"),
+    "delivered_wh": ("delivers", "more energy", "less energy"),
+    "energy_per_mass_wh_kg": ("delivers", "more energy per gram", "less energy per gram"),
+    "energy_per_volume_wh_l": ("delivers", "more energy per litre", "less energy per litre"),
+    "mean_voltage_v": ("holds", "more voltage", "less voltage"),
+    "dc_resistance_ohm": ("has", "more resistance", "less resistance"),
+    "temperature_rise_k": ("warms up by", "more", "less"),
+    "peak_c": ("holds a burst of", "more current for its capacity", "less current for its capacity"),
+    "peak_interpolated_c": ("meets its floor at", "more current for its capacity", "less current for its capacity"),
+    "peak_w_per_kg": ("holds", "more power per gram", "less power per gram"),
+    "energy_efficiency": ("returns", "more of the energy put in", "less of the energy put in"),
+}
+"""Figure: verb, what is more of it, what is less of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """One run's figure: of which pack (and of which design, if its file names one), and the run's name."""
+
+    pack: str
+    run: str
+    figure: Figure
+    design: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """The mean of one pack's runs, or of one design's specimens; `of` says of which.
+
+    `scatter` is the standard deviation of a single one, None where there is only one.
+    """
+
+    name: str
+    of: Literal["runs", "specimens"]
+    count: int
+    value: float
+    scatter: float | None
+    u: float
+    dof: float | None
+    k: float
+    U: float
+    budget: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What can be said of two packs or designs in one figure.
+
+    `seen`: "more", "less" (of the first against the second), "none" (no difference that this bench can see) or
+    "unknown" (no verdict; `words` say why). `difference` is in the figure's unit, `percent` is (first ÷ second − 1) ·
+    100; each with its U. `systematic`: U holds the instruments only, for want of repeated runs. `runs_needed` maps a
+    percentage to how many runs of each would show it, None where none would.
+    """
+
+    figure: str
+    first: Mean | None
+    second: Mean | None
+    seen: Literal["more", "less", "none", "unknown"]
+    words: str
+    about: Literal["these packs", "these designs"] = "these packs"
+    difference: float | None = None
+    difference_U: float | None = None
+    percent: float | None = None
+    percent_U: float | None = None
+    k: float | None = None
+    dof: float | None = None
+    systematic: bool = False
+    runs_needed: Mapping[str, int | None] | None = None
+    left_out: tuple[str, ...] = ()
+    budget: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side of a comparison: its mean as an uncertain number without and with its repeatability."""
+
+    name: str
+    of: Literal["runs", "specimens"]
+    values: tuple[float, ...]
+    shared: Uncertain
+    whole: Uncertain
+    one_u: float
+    """Standard deviation of one run, measured or stated, whichever is larger."""
+    one_dof: float | None
+
+    @property
+    def count(self) -> int:
+        return len(self.values)
+
+
+def judge(name: str, first: Sequence[Observed], second: Sequence[Observed]) -> Verdict:
+    """Return the verdict on one figure of two packs, or of two designs with SPECIMENS or more packs each.
+
+    Runs whose figure is a lower bound are left out and named. Raises ValueError when a side has no run, or when the
+    sides are not of one figure and unit.
+    """
+    if not first or not second:
+        raise ValueError(f"{name}: one side has no run; one or more of each would be right")
+    units = {one.figure.unit for one in (*first, *second)}
+    if len(units) > 1:
+        raise ValueError(f"{name}: units {sorted(units)}; one and the same would be right")
+    bounds = tuple(f"{one.run}: a lower bound" for one in (*first, *second) if one.figure.at_least)
+    sides = [[one for one in side if not one.figure.at_least] for side in (first, second)]
+    names = [_name(side) for side in (first, second)]
+    for side, who in zip(sides, names, strict=True):
+        if not side:
+            return Verdict(
+                name, None, None, "unknown", f"no verdict: of {who} there are lower bounds only", left_out=bounds
+            )
+    missing = sorted({line for side in sides for one in side for line in one.figure.not_stated})
+    if missing:
+        words = f"no verdict: no accuracy is stated; missing: {'; '.join(missing)}"
+        return Verdict(name, None, None, "unknown", words, left_out=bounds)
+    designs = all(_designs(side) for side in sides)
+    inputs = Inputs()
+    one, other = (
+        _design_side(inputs, side) if designs else _pack_side(inputs, side, who)
+        for side, who in zip(sides, names, strict=True)
+    )
+    return _compared(
+        name, first[0].figure.unit, inputs, one, other, "these designs" if designs else "these packs", bounds
+    )
+
+
+def _name(side: Sequence[Observed]) -> str:
+    if _designs(side) and side[0].design is not None:
+        return side[0].design
+    packs = list(dict.fromkeys(one.pack for one in side))
+    return packs[0] if len(packs) == 1 else " and ".join(packs)
+
+
+def _designs(side: Sequence[Observed]) -> bool:
+    designs = {one.design for one in side}
+    return len(designs) == 1 and None not in designs and len({one.pack for one in side}) >= SPECIMENS
+
+
+def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
+    """Return the mean of one pack's runs. What is a run's own is in the scatter, unless the stated is larger."""
+    whole = [one.figure.value for one in side]
+    lasting = [
+        inputs.again(one.figure.value, [p for p in one.figure.budget if p.scope != "run"], one.pack, one.run)
+        for one in side
+    ]
+    own = [p.contribution for one in side for p in one.figure.budget if p.scope == "run"]
+    return _side(inputs, name, "runs", whole, lasting, math.sqrt(math.fsum(c * c for c in own) / len(side)))
+
+
+def _design_side(inputs: Inputs, side: Sequence[Observed]) -> _Side:
+    """Return the mean of a design's specimens, each the mean of its own runs; how far they scatter is measured."""
+    packs = {one.pack: [other for other in side if other.pack == one.pack] for one in side}
+    means = [_pack_side(inputs, runs, pack) for pack, runs in packs.items()]
+    values = [fmean(mean.values) for mean in means]
+    return _side(inputs, side[0].design or "", "specimens", values, [mean.shared for mean in means], 0.0)
+
+
+def _side(
+    inputs: Inputs,
+    name: str,
+    of: Literal["runs", "specimens"],
+    values: Sequence[float],
+    lasting: Sequence[Uncertain],
+    stated: float,
+) -> _Side:
+    count = len(values)
+    measured = math.sqrt(variance(values)) if count > 1 else 0.0
+    one_u, dof = (measured, float(count - 1)) if count > 1 and measured >= stated else (stated, None)
+    shared = sum(lasting[1:], lasting[0]) / count
+    words = f"repeatability of {name}, {count} {of}" if dof is not None else f"what differs from run to run of {name}"
+    scatter = inputs.scatter(words, one_u / math.sqrt(count), dof)
+    return _Side(name, of, tuple(values), shared, shared + scatter, one_u, dof)
+
+
+def _mean(inputs: Inputs, side: _Side) -> Mean:
+    parts, _ = inputs.budget(side.whole)
+    found = expand(parts)
+    scatter = math.sqrt(variance(side.values)) if side.count > 1 else None
+    return Mean(
+        side.name, side.of, side.count, fmean(side.values), scatter, found.u, found.dof, found.k, found.U, parts
+    )
+
+
+def _compared(
+    name: str,
+    figure_unit: str,
+    inputs: Inputs,
+    one: _Side,
+    other: _Side,
+    about: Literal["these packs", "these designs"],
+    bounds: tuple[str, ...],
+) -> Verdict:
+    means = _mean(inputs, one), _mean(inputs, other)
+    apart_parts, _ = inputs.budget(one.whole - other.whole)
+    apart = expand(apart_parts)
+    difference = value_of(one.whole) - value_of(other.whole)
+    base = value_of(other.whole)
+    percent = percent_found = None
+    parts = apart_parts
+    if base > 0.0 and value_of(one.whole) > 0.0:
+        ratio = 100.0 * (one.whole / other.whole - 1.0)
+        parts, _ = inputs.budget(ratio)
+        percent, percent_found = value_of(ratio), expand(parts)
+    shown = (percent, percent_found) if percent is not None and percent_found is not None else (difference, apart)
+    repeated = one.count > 1 and other.count > 1
+    seen: Literal["more", "less", "none", "unknown"]
+    if not repeated:
+        seen = "unknown"
+    elif abs(shown[0]) <= shown[1].U:
+        seen = "none"
+    else:
+        seen = "more" if shown[0] > 0.0 else "less"
+    lasting, _ = inputs.budget(
+        100.0 * (one.shared / other.shared - 1.0) if percent is not None else one.shared - other.shared
+    )
+    unit = "%" if percent is not None else figure_unit
+    outlook = _outlook(one, other, lasting, percent is not None)
+    return Verdict(
+        figure=name,
+        first=means[0],
+        second=means[1],
+        seen=seen,
+        words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook),
+        about=about,
+        difference=difference,
+        difference_U=apart.U,
+        percent=percent,
+        percent_U=None if percent_found is None else percent_found.U,
+        k=shown[1].k,
+        dof=shown[1].dof,
+        systematic=not repeated,
+        runs_needed={f"{target:g} %": runs_needed(outlook, target) for target in (1.0, 2.0, 5.0)}
+        if repeated and percent is not None
+        else None,
+        left_out=bounds,
+        budget=parts,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What more runs would bring: relative standard deviations of one run of each side, and what no run removes.
+
+    All in the unit of the difference that is shown; `counts` are the runs there are.
+    """
+
+    one_u: tuple[float, float]
+    lasting_u: float
+    counts: tuple[int, int]
+
+    def expected_U(self, counts: tuple[int, int]) -> float:
+        """Return the U to be expected from so many runs of each, 2 or more, scattering as those seen so far."""
+        squares = [u * u / n for u, n in zip(self.one_u, counts, strict=True)]
+        total = sum(squares) + self.lasting_u**2
+        below = sum(square * square / (n - 1) for square, n in zip(squares, counts, strict=True))
+        return t_factor(total * total / below if below > 0.0 else None) * math.sqrt(total)
+
+
+def _outlook(one: _Side, other: _Side, lasting: Sequence[Part], relative: bool) -> Outlook:
+    base, top = value_of(other.whole), value_of(one.whole)
+    scale = (100.0 / base, 100.0 * top / (base * base)) if relative else (1.0, 1.0)
+    return Outlook((one.one_u * scale[0], other.one_u * scale[1]), expand(lasting).u, (one.count, other.count))
+
+
+def runs_needed(outlook: Outlook, difference: float) -> int | None:
+    """Return how many runs of each side would show a difference, in the outlook's unit; None beyond MOST_RUNS.
+
+    A difference is shown when U is not larger; the runs are taken to scatter as those seen so far.
+    """
+    low, high = 2, MOST_RUNS + 1
+    while low < high:  # U falls with each run, so that halving finds the first that is enough
+        middle = (low + high) // 2
+        if outlook.expected_U((middle, middle)) <= difference:
+            high = middle
+        else:
+            low = middle + 1
+    return low if low <= MOST_RUNS else None
+
+
+def _words(
+    name: str,
+    one: _Side,
+    other: _Side,
+    seen: str,
+    value: float,
+    found: Expanded,
+    unit: str,
+    outlook: Outlook,
+) -> str:
+    verb, more, less = PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
+    size = f"{rounded(abs(value), found.U)} {unit}"
+    if seen in ("more", "less"):
+        return f"{one.name} {verb} {size} {more if seen == 'more' else less} than {other.name}"
+    if seen == "none":
+        more_runs = _more_runs(outlook, found.U, unit)
+        return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
+    single = " and ".join(side.name for side in (one, other) if side.count < 2)
+    return (
+        f"no verdict yet: {one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}, "
+        f"± from instruments and sampling only; how far runs of {single} scatter is not known: "
+        "three runs of each would tell"
+    )
+
+
+def _more_runs(outlook: Outlook, now_U: float, unit: str) -> str:
+    counts = (outlook.counts[0] + MORE_RUNS, outlook.counts[1] + MORE_RUNS)
+    then = outlook.expected_U(counts)
+    if not then < _HELPS * now_U or not then > 0.0:
+        return "more runs would not show a smaller one: the instruments decide"
+    return f"three more runs each would show {_up(then)} {unit}"
+
+
+def _up(value: float) -> str:
+    """Return a number above zero rounded up to two digits."""
+    power = 1 - math.floor(math.log10(value))
+    text = f"{math.ceil(value * 10.0**power - 1e-9) / 10.0**power:.{max(0, power)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def rounded(value: float, spread: float | None) -> str:
+    """Return "8.1 ± 1.2": U to two digits and the value to the same place (JCGM 100, 7.2.6); without U six digits."""
+    if spread is None or not spread > 0.0:
+        return f"{value:.6g}"
+    power = 1 - math.floor(math.log10(spread))
+    spread = round(spread, power)
+    places = max(0, 1 - math.floor(math.log10(spread)))
+    return f"{round(value, places):.{places}f} ± {spread:.{places}f}"

@@ -1,0 +1,116 @@
+"""A run in closed form as one bench with errors of its own would read it: pure arithmetic, fast enough for a thousand.
+
+The pack gives a constant 20 A (the load holds its set-point by a perfect meter of its own) on a voltage that falls
+along a straight line. Every error is drawn from its stated limits, evenly.
+"""
+
+import math
+import random
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchwarden.results.run import Run, info_from
+from benchwarden.results.series import Series
+
+AMPERES, FULL_V, SAGGED_V, FALL_V_S, OHM, KG = 20.0, 25.2, 0.4, 0.02, 0.02, 0.452
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Largest errors: shares of the reading, and volts, amperes, kelvins, kilograms."""
+
+    gain_v: float = 0.0005
+    offset_v: float = 0.0113
+    gain_a: float = 0.0005
+    offset_a: float = 0.010
+    offset_k: float = 0.5
+    mass_kg: float = 0.0002
+    clock: float = 1e-4
+
+    def accuracy(self) -> dict[str, dict[str, Any]]:
+        return {
+            "voltage": {"of_reading": self.gain_v, "absolute": self.offset_v, "unit": "V"},
+            "current": {"of_reading": self.gain_a, "absolute": self.offset_a, "unit": "A"},
+        }
+
+
+def bench_run(
+    chance: random.Random, limits: Limits, period_s: float = 0.5, count: int = 400
+) -> tuple[Run, dict[str, float]]:
+    """Return a run as a random bench reads it, and the truth of its figures."""
+    gain_v, offset_v, gain_a, offset_a, clock = (
+        chance.uniform(-a, a) for a in (limits.gain_v, limits.offset_v, limits.gain_a, limits.offset_a, limits.clock)
+    )
+    before_s, late_s = chance.uniform(0.0, 0.01), chance.uniform(0.0, period_s)
+    at = np.concatenate((-np.arange(10, 0, -1) * 1.0 - 0.01 + 1.0, period_s * np.arange(count), [period_s * count]))
+    load = np.zeros(len(at), dtype=bool)
+    load[10 : 10 + count] = True
+    true_a = np.where(load, -AMPERES, 0.0)
+    flowed_s = np.clip(at, 0.0, period_s * (count - 1))
+    true_v = FULL_V - np.where(load, SAGGED_V, 0.0) - FALL_V_S * flowed_s
+    # What a bench reads is what there is, less its error: its limits are of the reading.
+    read_v, read_a = (true_v - offset_v) / (1.0 + gain_v), (true_a + offset_a) / (1.0 + gain_a)
+    on_s = period_s * (count - 1) - late_s + before_s
+    energy = AMPERES * ((FULL_V - SAGGED_V) * on_s - FALL_V_S * (on_s - before_s) ** 2 / 2.0)
+    kelvin = [chance.uniform(-limits.offset_k, limits.offset_k) for _ in range(2)]
+    warm = np.where(at < period_s * (count - 1), 23.0 + kelvin[0], 61.0 + kelvin[1])
+    rows = len(at)
+    codes = np.where(load, 1, 0)
+    zero = np.zeros(rows)
+    samples = Series(
+        sequence=np.arange(1, rows + 1),
+        step_count=np.where(np.arange(rows) < 9, 1, 2),
+        test_time_s=(at + 10.0) / (1.0 + clock),
+        unix_time_s=at,
+        step_time_s=at,
+        voltage_v=read_v,
+        current_a=read_a,
+        charging_ah=zero,
+        discharging_ah=zero,
+        charging_wh=zero,
+        discharging_wh=zero,
+        groups_age_s=np.full(rows, np.nan),
+        temperatures_age_s=zero,
+        groups_v=np.empty((rows, 0)),
+        temperatures_c=warm.reshape(rows, 1),
+        step_type=np.where(np.arange(rows) < 9, 2, 3),
+        phase=np.full(rows, 2),
+        output=codes,
+        words=("off", "load", "rest", "discharge"),
+    )
+    info = info_from(
+        {
+            "bench": "boat shed",
+            "bay": "left",
+            "pack": {"name": "Heron", "mass_accuracy": limits.mass_kg},
+            "instruments": {
+                "load": {"accuracy": limits.accuracy(), "identity": {"maker": "-", "model": "-", "serial": "7"}},
+                "temperature": {
+                    "accuracy": {"temperature": {"of_reading": 0, "absolute": limits.offset_k, "unit": "K"}}
+                },
+            },
+            "mass_kg": KG + chance.uniform(-limits.mass_kg, limits.mass_kg),
+            "places": ["middle"],
+            "series": 6,
+        },
+        [],
+    )
+    events = [
+        {"event": "step_began", "step": 2},
+        {"event": "step_ended", "step": 2, "ended_by": "cut-off", "why": "lowest group at its cut-off"},
+    ]
+    truth = {
+        "delivered_ah": AMPERES * on_s / 3600.0,
+        "delivered_wh": energy / 3600.0,
+        "mean_voltage_v": energy / (AMPERES * on_s),
+        "energy_per_mass_wh_kg": energy / 3600.0 / KG,
+        "rest_before_v": FULL_V,
+        "dc_resistance_ohm": OHM,
+        "temperature_rise_k": 38.0,
+        "discharge_power_w": energy / on_s,
+    }
+    assert math.isclose(OHM, SAGGED_V / AMPERES)
+    return Run(Path("heron/simulated"), info, samples, events, []), truth
