@@ -153,6 +153,7 @@ class Guardian:
         """Return the exit code of a worker that has nothing switched on, however long its report takes."""
         while True:
             notify.notify(notify.ALIVE)
+            self._serve_desk(time.monotonic())  # a stop that came with the worker's last words, and later ones
             try:
                 code = self._worker.wait(0.2)
                 return code if code >= 0 else DIED

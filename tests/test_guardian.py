@@ -24,6 +24,7 @@ import pytest
 
 from benchwarden.daemon import guardian, install, raw_wire
 from benchwarden.profiles.plan import PlanLimits
+from tests.shed import wait_for
 
 pytestmark = pytest.mark.realtime
 
@@ -353,6 +354,25 @@ def asked(control: Path, request: object) -> dict[str, object]:
         with line.makefile() as answers:
             answer: dict[str, object] = json.loads(answers.readline())
         return answer
+
+
+def test_a_stop_is_answered_although_the_worker_is_at_its_report(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """The worker's end of the socket may close in the very turn in which somebody asks."""
+    box = make_box()
+    body = """
+    from pathlib import Path
+    arm(); beat(); disarm(); line.close()
+    Path(sys.argv[0] + ".closed").touch()
+    while not Path(sys.argv[0] + ".end").exists():
+        time.sleep(0.05)
+    sys.exit(3)
+    """
+    guarded = Guarded(tmp_path, body, box)
+    control = tmp_path / "worker.py.sock"
+    wait_for((tmp_path / "worker.py.closed").exists, 10)
+    assert asked(control, {"do": "stop"}) == {"off": True, "by": "worker"}
+    (tmp_path / "worker.py.end").touch()
+    assert guarded.end()[0] == 3
 
 
 def test_nonsense_and_silent_clients_at_its_socket_change_nothing(tmp_path: Path, make_box: Callable[..., Box]) -> None:
