@@ -123,7 +123,7 @@ class BayRun:
             await self._arm()  # behind an open contactor nothing is seen of the pack
         await self._check_load()
         await hands.stay_off_at_power_on()
-        problems = await checks.first_look(self._entry, self._instruments, plan)
+        problems = await checks.first_look(self._entry, self._instruments, plan, self._still_there)
         if problems:
             raise Trip("not as planned: " + "; ".join(problems))
         if not self._armed:
@@ -133,6 +133,7 @@ class BayRun:
         eyes = Eyes(self._instruments.watched, now[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
+            self._still_there()
 
         def allow(state: State) -> None:
             """What may be seen follows the state; below its hard limit a pack may be only until it has recovered."""
@@ -142,6 +143,7 @@ class BayRun:
         hands.allow = allow
         self._tighten = lambda: allow(hands.state)
         hands.switched = eyes.switched
+        hands.still_there = self._still_there
         hands.go(safety.Event.CHECKED)
         ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
         conductor = Conductor(
@@ -214,7 +216,9 @@ class BayRun:
         own = await hands.own_protection() if tripped else None
         if own:
             ending = replace(ending, why=f"{ending.why}; own protection tripped: {own}")
-        path = await checks.open_path(self._instruments, self._plan) if tripped and self.off_confirmed else None
+        # Behind a contactor that the guardian has just let go, every path is open.
+        seen = tripped and self.off_confirmed and self._entry.contactor is None
+        path = await checks.open_path(self._instruments, self._plan) if seen else None
         if path:
             ending = replace(ending, why=f"{ending.why}; {path}")
         bay = self._entry.name
@@ -296,6 +300,14 @@ class BayRun:
         self._check_record()
         self._guardian.beat(self._entry.name, sequence, on)
         self._outside.sign(self._entry.name, on)
+
+    def _still_there(self) -> None:
+        """A sign of life where nothing is on and much is asked: slow meters must not look like a dead program.
+
+        Raises GuardianGone, so that nothing goes on after it.
+        """
+        if self._armed:
+            self._alive(0, False)
 
     def _check_record(self) -> None:
         assert self._record is not None
