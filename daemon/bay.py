@@ -77,9 +77,9 @@ class BayRun:
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
 
-        `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely, and again
-        changes nothing: off is then under way. After a trip that left the pack warm there is an `aftermath`, which has
-        the instruments and the record until it is over; the caller must await its `watch`.
+        `make_record` makes the run folder once the instruments are known, in a thread. Cancelling stops the run
+        safely, and again changes nothing: off is then under way. After a trip that left the pack warm there is an
+        `aftermath`, which has the instruments and the record until it is over; the caller must await its `watch`.
         """
         hands = Hands(
             self._instruments.load,
@@ -99,7 +99,7 @@ class BayRun:
             wrong = self._check_bench(self._instruments)
             if wrong:
                 raise Trip("; ".join(wrong))
-            self._record = make_record()
+            await self._begin_record(make_record)
             self._say("started", instruments=self._instruments.identities())
             self._say_lacking()
             hands.go(safety.Event.BEGIN)
@@ -115,6 +115,17 @@ class BayRun:
         except Exception as error:  # noqa: BLE001  whatever is wrong with this program, the bay is switched off
             tripped, ending = True, Ending("tripped", f"a fault of this program: {error!r}")
         return await undisturbed(self._leave(hands, ending, tripped, make_record))
+
+    async def _begin_record(self, make_record: Callable[[], Record]) -> None:
+        """Make the run folder in a thread: a slow disk must not keep the other bays from being looked at.
+
+        Whoever stops meanwhile is heard once it is there, so that it gets its end.
+        """
+        making = asyncio.ensure_future(asyncio.to_thread(make_record))
+        try:
+            await asyncio.shield(making)
+        finally:
+            self._record = await undisturbed(making)
 
     async def _conduct(self, hands: Hands) -> Ending:
         plan, roles = self._plan, tuple(self._instruments.watched)
@@ -225,7 +236,7 @@ class BayRun:
         self._outside.ended(bay, self._plan.pack.name, ending.how, ending.why, off_confirmed=self.off_confirmed)
         if self._record is None:  # a run that could not begin leaves its reason, too
             try:
-                self._record = make_record()
+                self._record = await asyncio.to_thread(make_record)
             except (FolderError, OSError) as error:
                 self._note(f"{self._entry.name}: {error}")
         if tripped:

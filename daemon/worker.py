@@ -142,7 +142,7 @@ async def run_one(
     """Run one job and return how it ended; its aftermath, if it has one, is the caller's to await."""
     started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
-    bay = job.entry.name
+    bay, loop = job.entry.name, asyncio.get_running_loop()
 
     def show(sample: Sample, steps: int) -> None:
         progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample), run=run_name(runs, run.folder)))
@@ -155,7 +155,7 @@ async def run_one(
         path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
         info = run_info(bench, job, instruments.identities(), started_unix_s)
         name = run_name(runs, path)
-        return Record(path, info, started_unix_s, heard=lambda event: progress.event(bay, name, event))
+        return Record(path, info, started_unix_s, heard=lambda event: progress.event(bay, name, event), loop=loop)
 
     run = BayRun(
         job.entry,
