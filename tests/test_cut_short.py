@@ -272,7 +272,7 @@ class Slow(Disk):
 
 
 def test_a_slow_disk_at_a_run_s_beginning_holds_up_no_other_bay_and_a_stop_meanwhile_stands(tmp_path: Path) -> None:
-    """Fault 29: folder, reserve and run.json are synced, which takes seconds on a bad disk."""
+    """Folder, reserve and run.json are synced, which takes seconds on a bad disk."""
 
     async def work() -> tuple[Done, Slow]:
         disk = Slow(threading.current_thread())

@@ -161,7 +161,7 @@ def test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again(tmp_path:
 
 
 def test_a_warm_pack_is_watched_though_the_disk_takes_nothing_any_more(tmp_path: Path) -> None:
-    """Faults 43 and 68: heat does not wait for the disk, and a full disk is itself a reason to trip."""
+    """Heat does not wait for the disk, and a full disk is itself a reason to trip."""
     disk = BadDisk()
     seen: list[float] = []
 
