@@ -597,6 +597,27 @@ def test_a_bay_with_a_stranger_in_it_is_not_armed(tmp_path: Path, make_box: Call
     assert box.lines == ["*IDN?"]
 
 
+def test_a_bay_disarmed_while_its_instruments_are_asked_is_not_armed_afterwards(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """A stop while the guardian asks: nobody beats for that bay any more, and the other bays must not pay for it."""
+    box = make_box({"*IDN?": "SHED,BOX,7,1"})
+    body = """
+        arm("right")
+        both = [{"arm": "left", "off": [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]}]
+        both.append({"disarm": "left", "current_a": {}})  # off is confirmed before the guardian has its answer
+        line.sendall(b"".join(json.dumps(one).encode() + b"\\n" for one in both))
+        for n in range(20):
+            beat(n, "right")
+            time.sleep(0.1)
+        assert b"left" not in line.recv(65536)
+        disarm("right")
+    """
+    found, said = Guarded(tmp_path, body, box).end()
+    assert (found, said) == (0, "")
+    assert box.lines == ["*IDN?"]
+
+
 def test_the_layers_speak_in_their_order() -> None:
     """A blind bay trips before the guardian takes it for dead, and that before systemd does."""
     blind = [one.default for one in fields(PlanLimits) if one.name in ("blind_voltage_s", "blind_groups_s")]
