@@ -204,7 +204,7 @@ class Guardian:
                     armed.beat_s, armed.on = now, bool(message.get("on"))
             elif "arm" in message:
                 # Asking takes seconds where something is wrong; the other bays' signs go on meanwhile.
-                entries = [dict(entry) for entry in message["off"]]
+                entries = message["off"] = [dict(entry) for entry in message["off"]]
                 self._arming[message["arm"]] = message
                 threading.Thread(target=self._identify, args=(message, entries), daemon=True).start()
             elif "disarm" in message:

@@ -356,6 +356,23 @@ def asked(control: Path, request: object) -> dict[str, object]:
         return answer
 
 
+def test_where_an_instrument_was_reached_is_kept_and_no_name_is_looked_up_again(
+    make_box: Callable[..., Box], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box = make_box()
+    one = entry(box.address.replace("127.0.0.1", "localhost"), identity=IDENTITY)
+    assert raw_wire.identify(one) is None
+    assert one["peer"][0] in ("127.0.0.1", "::1")
+
+    def no_names(host: str, *_: object, **__: object) -> list[object]:
+        assert host == one["peer"][0], f"{host} was looked up"
+        return real(host, *_, **__)  # type: ignore[arg-type,return-value]
+
+    real = socket.getaddrinfo
+    monkeypatch.setattr(socket, "getaddrinfo", no_names)
+    assert raw_wire.is_confirmed(raw_wire.switch_off(one))
+
+
 def test_a_stop_is_answered_although_the_worker_is_at_its_report(tmp_path: Path, make_box: Callable[..., Box]) -> None:
     """The worker's end of the socket may close in the very turn in which somebody asks."""
     box = make_box()
