@@ -356,23 +356,6 @@ def asked(control: Path, request: object) -> dict[str, object]:
         return answer
 
 
-def test_where_an_instrument_was_reached_is_kept_and_no_name_is_looked_up_again(
-    make_box: Callable[..., Box], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    box = make_box()
-    one = entry(box.address.replace("127.0.0.1", "localhost"), identity=IDENTITY)
-    assert raw_wire.identify(one) is None
-    assert one["peer"][0] in ("127.0.0.1", "::1")
-
-    def no_names(host: str, *_: object, **__: object) -> list[object]:
-        assert host == one["peer"][0], f"{host} was looked up"
-        return real(host, *_, **__)  # type: ignore[arg-type,return-value]
-
-    real = socket.getaddrinfo
-    monkeypatch.setattr(socket, "getaddrinfo", no_names)
-    assert raw_wire.is_confirmed(raw_wire.switch_off(one))
-
-
 def test_a_stop_is_answered_although_the_worker_is_at_its_report(tmp_path: Path, make_box: Callable[..., Box]) -> None:
     """The worker's end of the socket may close in the very turn in which somebody asks."""
     box = make_box()
@@ -568,6 +551,23 @@ def test_the_worker_s_command_is_this_program() -> None:
 # Who is there, before a bay is armed (fault 35).
 
 IDENTITY = ["SHED", "BOX", "7"]
+
+
+def test_where_an_instrument_was_reached_is_kept_and_no_name_is_looked_up_again(
+    make_box: Callable[..., Box], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box = make_box({"*IDN?": "SHED,BOX,7,2.0"})
+    one: dict[str, Any] = entry(box.address.replace("127.0.0.1", "localhost"), identity=IDENTITY)
+    assert raw_wire.identify(one) is None
+    where, real = one["peer"][0], socket.getaddrinfo
+
+    def no_names(host: str, *more: Any, **others: Any) -> Any:
+        assert host == where, f"{host} was looked up"
+        return real(host, *more, **others)
+
+    monkeypatch.setattr(socket, "getaddrinfo", no_names)
+    raw_wire.switch_off(one)
+    assert box.lines[-1] != "*IDN?"  # off has arrived
 
 
 def test_the_instrument_of_the_plan_is_known_by_maker_model_and_serial(make_box: Callable[..., Box]) -> None:
