@@ -76,6 +76,9 @@ class Board:
     def note(self, text: str) -> None:
         self.notes.append(text)
 
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        pass
+
 
 class Told(Outside):
     """Keeps what people would be told: (bay, how, why, off confirmed) at once, and each list's end."""

@@ -535,6 +535,9 @@ class Noted:
             pack.core_c += 0.05
             pack.surface_c += 0.05
 
+    def event(self, bay: str, run: str, event: object) -> None:
+        pass
+
     def note(self, text: str) -> None:
         self.notes.append(text)
 
