@@ -471,7 +471,7 @@ def test_one_pack_that_warms_by_itself_ends_what_runs_in_the_other_bay(tmp_path:
                 jobs,
                 tmp_path,
                 StandInGuardian(),  # type: ignore[arg-type]
-                progress,  # type: ignore[arg-type]
+                progress,
                 ask,
             )
             return code, folders, progress.notes
