@@ -22,8 +22,8 @@ _LOOKS_EVERY_S = {"rest": 10.0, "charge": 5.0, "store": 5.0}
 _FLOW_STEP_S, _REST_STEP_S = 1.0, 10.0
 _MOST_BEATS = 500_000
 _MOST_S = 60 * 86400.0
-_POINT_EVERY_S = 5.0
-_MOST_POINTS = 3000
+# Points for the chart: beside every edge, so many over the whole plan.
+_POINTS, _POINT_EVERY_S = 1500, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +106,7 @@ def forecast(plan: Plan, pack: PackFile, edge_ohm: float | None = None) -> Forec
             ended_early = f"step {step.number} is likely to end the run: {done.ended}"
             break
     assumed = (f"begins {100 * start_soc:.0f} % full, at {AMBIENT_C:g} °C all around", *likely.words)
-    return Forecast(tuple(steps), thinned(rehearsal.points), likely.resistance_ohm, assumed, ended_early)
-
-
-def thinned(points: list[Point]) -> tuple[Point, ...]:
-    """Return at most `_MOST_POINTS` of the points, evenly, and the last."""
-    stride = max(1, math.ceil(len(points) / _MOST_POINTS))
-    return (*points[::stride], *points[-1:])
+    return Forecast(tuple(steps), tuple(rehearsal.points), likely.resistance_ohm, assumed, ended_early)
 
 
 def _charges_first(plan: Plan) -> bool:
@@ -144,6 +138,7 @@ class _Rehearsal:
         self._output, self._on_since_s = "off", 0.0
         self._current_a = 0.0  # positive discharges, as in the pack's physics
         self._net_since_full_ah: float | None = None
+        self._point_every_s = max(_POINT_EVERY_S, plan.estimate_s / _POINTS)
         self.points: list[Point] = []
 
     def play(self, step: PlannedStep) -> tuple[StepForecast, bool]:
@@ -284,7 +279,7 @@ class _Rehearsal:
         self._keep_point()
 
     def _keep_point(self, *, always: bool = False) -> None:
-        if not always and self.points and self._time_s - self.points[-1].time_s < _POINT_EVERY_S:
+        if not always and self.points and self._time_s - self.points[-1].time_s < self._point_every_s:
             return
         lowest_v = min(self._pack.group_voltages_v(self._current_a))
         self.points.append(

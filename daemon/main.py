@@ -68,7 +68,10 @@ def _parser() -> argparse.ArgumentParser:
             help="a bay and the file of the pack in it, left=heron.toml",
         )
         command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    plan.add_argument("--json", action="store_true", help="machine-readable")
+    plan.add_argument("--json", action="store_true", help="machine-readable, with everything")
+    plan.add_argument("--commands", action="store_true", help="with every set-point that is sent, line by line")
+    plan.add_argument("--chart", metavar="FILE", help="draw what is expected, as FILE.png or FILE.svg; one bay")
+    plan.add_argument("--runs", help="where earlier runs lie (default: what the bench file says)")
     run.add_argument("--attended", action="store_true", help=_ATTENDED)
     run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
     run.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
@@ -193,22 +196,28 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.draw_plan import draw, refusals
     from benchwarden.daemon.jobs import load_bench, prepare
     from benchwarden.daemon.show_plan import as_data, as_text
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
+    chart = Path(options.chart) if options.chart else None
     try:
         packs = {bay: Path(pack) for bay, pack in _packs(options).items()}
-        jobs = prepare(load_bench(path), path, options.profile, packs)
+        if chart and (mistakes := refusals(chart, len(packs))):
+            _refuse(mistakes)
+        bench = load_bench(path)
+        jobs = prepare(bench, path, options.profile, packs)
+        runs = Path(options.runs) if options.runs else path.parent / bench.runs
+        if options.json:
+            found = json.dumps([as_data(job, path, runs) for job in jobs], indent=2)
+        else:
+            found = as_text(jobs, path, runs, every_command=options.commands)
     except FileMistakes as error:
         _refuse(error.mistakes)
-    try:
-        found = [as_data(job, path) for job in jobs] if options.json else as_text(jobs, path)
-    except FileMistakes as error:
-        _refuse(error.mistakes)
-    print(json.dumps(found, indent=2) if options.json else found)
-    return 0
+    print(found, flush=True)
+    return draw(jobs[0], path, runs, chart) if chart else 0
 
 
 def _continue(options: argparse.Namespace) -> int:

@@ -63,7 +63,7 @@ _CONNECTORS_OHM = 0.0004
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The pack to forecast with, and in words where its resistance (ohm, the whole pack's), mass and start come from."""
+    """The pack to forecast with, its whole resistance in ohm, and in words what of it is a guess."""
 
     model: PackModel
     resistance_ohm: float
@@ -86,9 +86,8 @@ def expected(pack: Pack, values: PackValues, cooling: str, start_soc: float, edg
     metal_ohm = sum(joints_ohm) + leads_ohm
     if edge_ohm is None:
         ohm = group_ohm(values)
-        words.append(
-            f"resistance {1e3 * (values.series * ohm + metal_ohm):.0f} mohm: typical of {values.chemistry}, not measured"
-        )
+        whole_ohm = values.series * ohm + metal_ohm
+        words.append(f"resistance {1e3 * whole_ohm:.0f} mohm: typical of {values.chemistry}, not measured")
     else:
         ohm = max(edge_ohm - metal_ohm, 0.2 * edge_ohm) / values.series / EDGE_SHARE
     kg = values.mass_kg

@@ -27,6 +27,9 @@ _TOLERANCE_V = 1e-9
 # A group has recovered only once it is clear of its hard limit, so that its rebound does not trip.
 _CLEAR_V = 0.05
 
+NOT_FROM_DATA_SHEET = "default, not from the data sheet"
+"""What is said of a value that the pack file does not give."""
+
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _VOLTAGE_KEYS = {
     "charge_voltage": "full_v",
@@ -162,7 +165,7 @@ def resolved(pack: Pack) -> PackValues:
     defaults: list[str] = []
 
     def say(words: str) -> None:
-        defaults.append(f"{words}: default, not from the data sheet")
+        defaults.append(f"{words}: {NOT_FROM_DATA_SHEET}")
 
     volts = _voltages(pack, table)
     for key, field in _VOLTAGE_KEYS.items():

@@ -272,3 +272,8 @@ def _details(step: PlannedStep) -> list[str]:
             return [f"drawing {step.draw_a:g} A, {feed}, at most {time_in_words(step.at_most_s)}"]
         case PlannedAsk():
             return [f"answers: {', '.join(step.answers)}"]
+
+
+def step_lines(step: PlannedStep) -> list[str]:
+    """What a step does beyond its title, for people; empty if the title says it all."""
+    return _details(step)
