@@ -67,7 +67,10 @@ def test_steps_of_no_kind_are_refused_with_those_there_are(name: Any) -> None:
             "found power and current",
         ),
         ('do = "discharge"\npower = "5C"\nstop_at = { group_voltage = "knee" }', '"ladder floor"'),
-        ('do = "discharge"\npower = "5C"\nstop_at = { group_volts = "2.8 V" }', "known here: group_voltage"),
+        (
+            'do = "discharge"\npower = "5C"\nstop_at = { group_volts = "2.8 V" }',
+            "did you mean group_voltage? known here: group_voltage",
+        ),
         ('do = "discharge"\npower = 5\nstop_at = { group_voltage = "2.8 V" }', 'right would be "5C"'),
         ('do = "ladder"\nfrom = "5C"\nstep = "1C"\nhold = "90 s"\nrest = "120 s"', "1 to 60 s"),
         ('do = "ladder"\nfrom = "5C"\nstep = "1C"\nhold = "5 s"\nrest = "1 s"', "at least 10 s"),
