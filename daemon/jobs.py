@@ -113,3 +113,8 @@ def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | Non
     except FileMistakes as error:
         mistakes.extend(error.mistakes)
         return profile, text, None
+
+
+def find_profile(profile: str, mistakes: list[str]) -> Profile | None:
+    """Return a profile by its shipped name or its file; None, with the reasons in `mistakes`, if it cannot be used."""
+    return _profile(profile, mistakes)[2]

@@ -22,6 +22,7 @@ exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to
 serve: 0 stopped with every bay confirmed off, 1 not confirmed, 2 bad input or served already, 4 as above
 status, stop, morning: 0 fine, 1 a bay tripped, is not confirmed off or did not finish, 2 refused or no service
 wait: 0 finished, 1 tripped or not confirmed off, 2 no service, 3 stopped
+difference: 0 nothing that decides the result differs, 1 something does, 2 bad input
 """
 
 
@@ -138,6 +139,12 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     compare.add_argument("--out", default="comparison", help="where charts go (default: %(default)s)")
     compare.set_defaults(command=_compare)
+
+    differ = commands.add_parser("difference", help="print where two procedures differ: profiles, or runs")
+    for name in ("one", "other"):
+        differ.add_argument(name, metavar=name.upper(), help="a shipped profile, a profile file, or a run folder")
+    differ.add_argument("--pack", help="for which pack, where profiles name amperes, watts or ohms")
+    differ.set_defaults(command=_difference)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of messages and files")
     schema.add_argument("name", metavar="NAME", nargs="?", help="one of them, such as sample or pack (default: all)")
@@ -301,6 +308,12 @@ def _compare(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import compare
 
     return compare([Path(run) for run in options.runs], Path(options.out))
+
+
+def _difference(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.difference import difference
+
+    return difference(options.one, options.other, Path(options.pack) if options.pack else None)
 
 
 def _schema(options: argparse.Namespace) -> int:
