@@ -102,6 +102,12 @@ def _parser() -> argparse.ArgumentParser:
     confirming.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     confirming.set_defaults(command=_confirm)
 
+    packs = commands.add_parser("pack", help="the library of packs: write the file of a new one")
+    doing = packs.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    new = doing.add_parser("new", help="ask the few questions that matter and write a pack's file")
+    new.add_argument("file", metavar="FILE", help="the file to write; never one that exists")
+    new.set_defaults(command=_pack_new)
+
     seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
     seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
     seal.add_argument("--below", metavar="RUNS", help="every such run below this folder")
@@ -259,6 +265,12 @@ def _confirm(options: argparse.Namespace) -> int:
     from benchwarden.daemon.confirmed import ask_to_confirm
 
     return ask_to_confirm(Path(options.bench), Path(options.pack))
+
+
+def _pack_new(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.pack_new import pack_new
+
+    return pack_new(Path(options.file))
 
 
 def _seal(options: argparse.Namespace) -> int:
