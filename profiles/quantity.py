@@ -7,11 +7,11 @@ anything.
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, WithJsonSchema
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _WITH_UNIT = re.compile(rf"\s*({_NUMBER})\s*([^\d\s.+-][^\d]*?)\s*", re.ASCII)
@@ -252,19 +252,36 @@ def accuracy(found: object) -> Accuracy:
     return Accuracy(of_reading, absolute, unit)
 
 
-Capacity = Annotated[float, BeforeValidator(capacity_ah, json_schema_input_type=str)]
-Mass = Annotated[float, BeforeValidator(mass_kg, json_schema_input_type=str)]
-Voltage = Annotated[float, BeforeValidator(voltage_v, json_schema_input_type=str)]
-Current = Annotated[float, BeforeValidator(current_a, json_schema_input_type=str)]
-Power = Annotated[float, BeforeValidator(power_w, json_schema_input_type=str)]
-Resistance = Annotated[float, BeforeValidator(resistance_ohm, json_schema_input_type=str)]
-Duration = Annotated[float, BeforeValidator(duration_s, json_schema_input_type=str)]
-Length = Annotated[float, BeforeValidator(length_m, json_schema_input_type=str)]
-Temperature = Annotated[float, BeforeValidator(temperature_c, json_schema_input_type=str)]
-Difference = Annotated[float, BeforeValidator(difference_k, json_schema_input_type=str)]
-WireArea = Annotated[float, BeforeValidator(wire_area_m2, json_schema_input_type=str)]
-Span = Annotated[TemperatureSpan, BeforeValidator(temperature_span, json_schema_input_type=str)]
-BurstOf = Annotated[Burst, BeforeValidator(burst, json_schema_input_type=str)]
-CurrentAmount = Annotated[Amount, BeforeValidator(current_amount, json_schema_input_type=str)]
-PowerAmount = Annotated[Amount, BeforeValidator(power_amount, json_schema_input_type=str)]
-AccuracyOf = Annotated[Accuracy, BeforeValidator(accuracy, json_schema_input_type=str)]
+# For editors: as wide as the parsers, which have the last word on what lies in range.
+_EDITOR_NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+
+
+def _text(pattern: str, *examples: str) -> WithJsonSchema:
+    """How editors know a quantity: text of this pattern (ECMA 262), with examples that its parser takes."""
+    return WithJsonSchema({"type": "string", "pattern": pattern, "examples": list(examples)}, mode="validation")
+
+
+def _with_unit(units: Iterable[str], *examples: str, sign: str = r"\+?") -> WithJsonSchema:
+    return _text(rf"^\s*{sign}{_EDITOR_NUMBER}\s*(?:{'|'.join(units)})\s*$", *examples)
+
+
+_SPAN_PATTERN = rf"^\s*[+-]?{_EDITOR_NUMBER}\s*(?:±|\+/-|to)\s*[+-]?{_EDITOR_NUMBER}\s*(?:{'|'.join(_CELSIUS)})\s*$"
+
+Capacity = Annotated[float, BeforeValidator(capacity_ah), _with_unit(("Ah", "mAh"), "5.0 Ah", "5000 mAh")]
+Mass = Annotated[float, BeforeValidator(mass_kg), _with_unit(("g", "kg"), "452 g", "0.45 kg")]
+Voltage = Annotated[float, BeforeValidator(voltage_v), _with_unit(_VOLT, "4.20 V", "30 mV")]
+Current = Annotated[float, BeforeValidator(current_a), _with_unit(_AMPERE, "45 A", "250 mA")]
+Power = Annotated[float, BeforeValidator(power_w), _with_unit(_WATT, "1500 W", "1.5 kW")]
+Resistance = Annotated[float, BeforeValidator(resistance_ohm), _with_unit(_OHM, "0.5 ohm", "12 mohm")]
+Duration = Annotated[float, BeforeValidator(duration_s), _with_unit(_SECOND, "30 min", "90 s", "2 h")]
+Length = Annotated[float, BeforeValidator(length_m), _with_unit(("mm", "cm", "m"), "22 mm", "16 cm")]
+Temperature = Annotated[float, BeforeValidator(temperature_c), _with_unit(_CELSIUS, "35 °C", sign="[+-]?")]
+Difference = Annotated[float, BeforeValidator(difference_k), _with_unit(("K",), "2 K")]
+WireArea = Annotated[float, BeforeValidator(wire_area_m2), _with_unit(("AWG", "mm²", "mm2"), "12 AWG", "3.3 mm²")]
+Span = Annotated[TemperatureSpan, BeforeValidator(temperature_span), _text(_SPAN_PATTERN, "23 ± 5 °C", "10 to 40 °C")]
+BurstOf = Annotated[Burst, BeforeValidator(burst), _text(r"\sfor\s", "90 A for 5 s")]
+CurrentAmount = Annotated[Amount, BeforeValidator(current_amount), _with_unit((*_AMPERE, "C"), "0.5C", "45 A")]
+PowerAmount = Annotated[Amount, BeforeValidator(power_amount), _with_unit((*_WATT, "C"), "5C", "300 W")]
+AccuracyOf = Annotated[
+    Accuracy, BeforeValidator(accuracy), _text("[AVWK]", "0.05 % + 0.02 % of 150 V", "0.1 % + 30 mA", "0.5 K")
+]
