@@ -235,7 +235,7 @@ class _Rehearsal:
         """Set what is wanted; True if an output went on or off."""
         output = {Draw: "load", Feed: "supply"}.get(type(want), "off")
         edge = output != self._output
-        if edge and output != "off" and self._time_s > 0.0:
+        if edge and self._time_s > 0.0:
             self._keep_point(always=True)
         self._want, self._output = want, output
         if edge:

@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchwarden.daemon.forecast import START_SOC, forecast
 from benchwarden.daemon.typical import expected
 from benchwarden.profiles.pack import Pack, read_pack, resolved
-from benchwarden.profiles.plan import Plan, work_out
-from benchwarden.profiles.profile import read_profile
+from benchwarden.profiles.plan import Plan, PlanRefused, work_out
+from benchwarden.profiles.profile import Profile, read_profile
 from benchwarden.profiles.shipped import library_names, library_text
 from benchwarden.simulators.pack import CellModel, GroupModel, PackModel, ThermalModel
 from benchwarden.simulators.scenario import demo_bench
@@ -197,3 +199,44 @@ def test_every_chemistry_and_size_has_a_course_that_ends(chemistry: str, series:
     assert likely.points[-1].time_s == pytest.approx(likely.duration_s)
     assert all(math.isfinite(point.voltage_v) and point.lowest_group_v > 0 for point in likely.points)
     assert all(value.soc == START_SOC for value in expected(pack, resolved(pack), "box", START_SOC).model.groups)
+
+
+CURRENTS = st.sampled_from(["0.2C", "0.5C", "1C", "2C", "3 A", "5C"])
+TIMES = st.sampled_from(["10 s", "5 min", "30 min", "1 h"])
+CUT_OFFS = st.fixed_dictionaries({"group_voltage": st.sampled_from(["discharge cut-off", "3.3 V"])})
+STEPS = st.one_of(
+    st.just({"do": "ask", "text": "Is it cool?"}),
+    st.fixed_dictionaries({"do": st.just("rest"), "at_least": TIMES}),
+    st.just({"do": "rest", "at_least": "1 min", "until_within": "1 K", "at_most": "2 h"}),
+    st.fixed_dictionaries({"do": st.just("charge"), "current": CURRENTS, "taper": st.just("0.05C")}),
+    st.fixed_dictionaries({"do": st.just("discharge"), "current": CURRENTS, "stop_at": CUT_OFFS}),
+    st.fixed_dictionaries({"do": st.just("discharge"), "power": st.just("2C"), "stop_at": CUT_OFFS, "at_most": TIMES}),
+    st.fixed_dictionaries({"do": st.just("discharge"), "resistance": st.just("4 ohm"), "stop_at": CUT_OFFS}),
+    st.just({"do": "ladder", "from": "2C", "step": "1C", "hold": "5 s", "rest": "30 s"}),
+    st.just({"do": "store"}),
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    steps=st.lists(STEPS, min_size=1, max_size=4),
+    chemistry=st.sampled_from(["li-ion", "lipo", "li-hv", "lifepo4"]),
+    series=st.sampled_from([1, 4, 12]),
+    capacity_ah=st.sampled_from([0.3, 5.0, 22.0]),
+)
+def test_any_plan_has_a_course_that_ends(
+    steps: list[dict[str, Any]], chemistry: str, series: int, capacity_ah: float
+) -> None:
+    """Whatever is planned, every step ends, within what it may take."""
+    profile = Profile.model_validate({"title": "t", "step": steps})
+    most = {"max_discharge": "120 A", "max_burst": "120 A for 5 s"}
+    pack = heron(chemistry=chemistry, series=series, rated_capacity=f"{capacity_ah} Ah", **most)
+    try:
+        plan = work_out(profile, pack, left_bay(group_channels=series, load_max_power_w=9000.0))
+    except PlanRefused:
+        return
+    likely = forecast(plan, pack)
+    for step, found in zip(plan.steps, likely.steps, strict=False):
+        assert found.ended != "no end in sight"
+        assert found.duration_s <= (getattr(step, "at_most_s", None) or math.inf) + 10.0
+    assert likely.ended_early or len(likely.steps) == len(plan.steps)
