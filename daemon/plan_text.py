@@ -54,7 +54,8 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
         lines += ["", f"{NOT_FROM_DATA_SHEET}:", *_items(words)]
     if plan.notes:
         lines += ["", "notes:", *_items(plan.notes)]
-    lines += [line for why in shown.not_unattended for line in _wrapped(f"will not be run unattended: {why}", "", "  ")]
+    if shown.not_unattended:
+        lines += ["", "will not be run unattended:", *_items(shown.not_unattended)]
     return lines
 
 
