@@ -12,7 +12,7 @@ from benchwarden.daemon.instruments import Instruments
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.pack import Pack, read_pack
 from benchwarden.profiles.plan import Plan, PlanRefused, work_out
-from benchwarden.profiles.profile import Profile, read_profile
+from benchwarden.profiles.profile import Profile, read_profile, tables_missing, with_tables
 from benchwarden.profiles.shipped import library_names, library_text
 
 
@@ -105,6 +105,9 @@ def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | Non
             mistakes.append(f"profile {profile!r}: neither a file nor a shipped profile; shipped: {names}")
             return profile, text, None
         text = read_text(path, "profile")
+        # The records that it names are kept with it from here on, so that a run can be continued without them.
+        tables = {name: read_text(path.parent / name, "power table") for name in tables_missing(text)}
+        text = with_tables(text, tables)
         return path.stem, text, read_profile(text, profile)
     except FileMistakes as error:
         mistakes.extend(error.mistakes)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from benchwarden.profiles.decision import Seen, rest_spread
-from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder
+from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, PlannedPulseSeries
 
 # Common practice, no source: groups that rest further apart than this were not all full.
 _SPREAD_FLAGGED_V, _SPREAD_REFUSED_V = 0.030, 0.100
@@ -31,7 +31,7 @@ class Verdict:
     refused: str | None = None
 
 
-def judge(step: PlannedDischarge | PlannedLadder, judged: Judged, seen: Seen) -> Verdict:
+def judge(step: PlannedDischarge | PlannedLadder | PlannedPulseSeries, judged: Judged, seen: Seen) -> Verdict:
     """Judge ambient as soon as it is known, and the groups' spread at rest; each once.
 
     A group that the bay can read but has not read yet waits: nothing is drawn before its rest voltage is known.
@@ -53,7 +53,7 @@ def judge(step: PlannedDischarge | PlannedLadder, judged: Judged, seen: Seen) ->
     return Verdict(judged, (*flags, words), refused=words)
 
 
-def _ambient_flags(step: PlannedDischarge | PlannedLadder, ambient_c: float) -> tuple[str, ...]:
+def _ambient_flags(step: PlannedDischarge | PlannedLadder | PlannedPulseSeries, ambient_c: float) -> tuple[str, ...]:
     low_c, high_c = step.ambient_low_c, step.ambient_high_c
     if low_c is None or high_c is None or low_c <= ambient_c <= high_c:
         return ()

@@ -1,7 +1,8 @@
 """Turns what is wrong with a file that a person wrote into sentences, all of them at once."""
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from difflib import get_close_matches
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -43,16 +44,24 @@ def _sentence(mistake: Mapping[str, object], where: str, known: Mapping[str, Seq
         case "extra_forbidden":
             table = ".".join(str(part) for part in place[:-1] if not isinstance(part, int))
             keys = known.get(table)
-            more = f"; known here: {', '.join(keys)}" if keys else ""
+            more = f"{_did_you_mean(place[-1], keys)}; known here: {', '.join(keys)}" if keys else ""
             return f"{where}: {path}: there is no such key (found {found!r}){more}"
         case "union_tag_invalid":
-            return f"{where}: {path}: do = {context.get('tag')!r} is no step; known: {context.get('expected_tags')}"
+            tags = str(context.get("expected_tags"))
+            meant = _did_you_mean(context.get("tag"), [tag.strip(" '") for tag in tags.split(",")])
+            return f"{where}: {path}: do = {context.get('tag')!r} is no step{meant}; known: {tags}"
         case "union_tag_not_found":
             return f'{where}: {path}: no `do`; right would be do = "rest" or another step'
         case "value_error":
             return f"{where}: {path}: {str(mistake['msg']).removeprefix('Value error, ')}"
         case _:
             return f"{where}: {path}: {mistake['msg']} (found {found!r})"
+
+
+def _did_you_mean(found: object, known: Iterable[str]) -> str:
+    """The nearest of the words that are known, as an addition to a sentence; empty if none is near."""
+    near = get_close_matches(str(found), list(known), n=1)
+    return f', did you mean "{near[0]}"?' if near else ""
 
 
 def _path(place: tuple[object, ...]) -> str:
@@ -78,6 +87,8 @@ def read_toml(
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FileMistakes([f"{where}: not TOML: {error}"]) from error
+    except RecursionError as error:
+        raise FileMistakes([f"{where}: not TOML that can be read: nested too deep"]) from error
     try:
         return model.model_validate(data)
     except ValidationError as error:
