@@ -129,7 +129,8 @@ def _move(step: PlannedPulseSeries, state: SeriesState, seen: Seen, flags: tuple
         state = replace(state, phase="settle", since_s=seen.step_time_s)
         return Decision(OFF, 1.0, state, _phase(state), None, flags)
     draw = Draw("current", step.move_a, step.move_ceiling_a, step.trip_voltage_v, step.move_timer_s)
-    return Decision(draw, 1.0, state, _phase(state), None, flags)
+    left_s = (state.portion * step.portion_ah - seen.discharging_ah) / step.move_a * 3600.0
+    return Decision(draw, min(1.0, max(left_s, step.every_s)), state, _phase(state), None, flags)
 
 
 def _wait(step: PlannedPulseSeries, state: SeriesState, seen: Seen, flags: tuple[str, ...]) -> Decision:

@@ -79,7 +79,7 @@ def _swapped(groups_v: Sequence[float], taps: Taps) -> list[str]:
     if not all(taps.low_v <= rung <= taps.high_v for rung in rungs):
         return []
     places = sorted(place for place, tap in enumerate(order) if tap != place)
-    if len(places) == len(heights) and order == list(reversed(range(len(heights)))):
+    if order == list(reversed(range(len(heights)))):
         return ["taps: all are in reverse order: the balance lead is the wrong way round"]
     words = f"{', '.join(str(place) for place in places[:-1])} and {places[-1]}"
     return [f"taps {words} are swapped: in another order every tap is one group above the last"]
