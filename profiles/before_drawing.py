@@ -8,6 +8,8 @@ from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, Planne
 # Common practice, no source: groups that rest further apart than this were not all full.
 _SPREAD_FLAGGED_V, _SPREAD_REFUSED_V = 0.030, 0.100
 _HAIR_V = 1e-9
+# The run's own limits trip long before; a step must end by itself all the same.
+_LONGEST_WAIT_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,10 @@ def judge(step: PlannedDischarge | PlannedLadder | PlannedPulseSeries, judged: J
     if judged.spread:
         return Verdict(judged, flags)
     if seen.output == "off" and any(value is None for value in seen.groups_v):
-        return Verdict(judged, flags, waits=True)
+        if seen.step_time_s < _LONGEST_WAIT_S:
+            return Verdict(judged, flags, waits=True)
+        words = f"a group had no reading for {_LONGEST_WAIT_S:g} s"
+        return Verdict(judged, (*flags, words), refused=words)
     judged = Judged(judged.ambient, True)
     spread = rest_spread(seen)
     if spread is None or spread[0] <= _SPREAD_FLAGGED_V + _HAIR_V:

@@ -30,7 +30,7 @@ _KG_PER_GROUP, _J_PER_KG_K = 0.07, 1000.0
 
 
 def pack_model(chemistry: str, series: int, *, soc: float, capacity_ah: float, scale: float = 1.0) -> PackModel:
-    """A pack of alike groups; `scale` makes it larger: capacity, heat and mass as many times, resistance as much less."""
+    """A pack of alike groups; `scale` makes it larger: so much more capacity and heat, so much less resistance."""
     cell = CellModel(
         chemistry,
         capacity_ah * scale,

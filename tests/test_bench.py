@@ -115,7 +115,7 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             'map = "supply",',
             'map = "supply", maps = "x",',
-            "bench.toml: bay 1: supply: maps: there is no such key (found 'x'), did you mean \"map\"?; known here: at, ",
+            "bay 1: supply: maps: there is no such key (found 'x'), did you mean \"map\"?; known here: at, map,",
         ),
         (
             "192.0.2.11",

