@@ -22,6 +22,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "limits": "What it is rated for.",
         "sense": "Where it senses the voltage.",
         "do": "Which step this is.",
+        "until": "What ends it before its own end.",
     },
     "Bench": {
         "name": "The bench's name.",
@@ -102,7 +103,8 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "nominal_voltage": "Of one group; makes watts of a power in C.",
         "discharge_cut_off": "Of one group under load; ends a discharge.",
         "ladder_floor": "Of one group in a burst; ends a ladder.",
-        "hard_low": "Below it the run ends; can only be raised.",
+        "hard_low": "Below it the run ends; can only be raised, unless lowers_hard_low says otherwise.",
+        "lowers_hard_low": "true: this pack's data sheet allows a hard_low below its chemistry's; said in every result.",
         "hard_high": "Above it the run ends; can only be lowered.",
         "charge_temperature": "In which a charge may begin, within 0 to 45 °C.",
         "max_temperature": "Of any sensor on the pack; wins if it is lower than the chemistry's.",
@@ -121,8 +123,11 @@ WORDS: Mapping[str, Mapping[str, str]] = {
     "Profile": {
         "title": "What the test is called; does not count when runs are compared.",
         "purpose": "What it is for.",
+        "cautions": "What is to be minded.",
+        "source": "Where the procedure comes from.",
         "ambient": "The surroundings in which its results count; others are flagged.",
         "step": "The steps, in order.",
+        "tables": "Power tables by name, as comma-separated text; or files of that name beside the profile.",
     },
     "AskStep": {"text": "The question.", "answers": "What may be answered."},
     "RestStep": {
@@ -136,9 +141,10 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "taper": "The charge ends when the current has fallen to this at full voltage.",
     },
     "DischargeStep": {
-        "power": "Constant power; give one of power, current and resistance.",
-        "current": "Constant current; give one of power, current and resistance.",
-        "resistance": "Constant resistance; give one of power, current and resistance.",
+        "power": "Constant power; give one of power, current, resistance and power_table.",
+        "current": "Constant current; give one of power, current, resistance and power_table.",
+        "resistance": "Constant resistance; give one of power, current, resistance and power_table.",
+        "power_table": "A recorded flight to replay: comma-separated text with the columns time / s and power / W.",
         "stop_at": "What ends the discharge.",
     },
     "StopAt": {
@@ -153,12 +159,54 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "rest": "How long the pack rests between bursts.",
         "floor": "Of the lowest group in a burst: a name of the pack file's, or volts.",
     },
-    "StoreStep": {"to": "How the pack is left."},
+    "StoreStep": {
+        "to": "How the pack is left.",
+        "full_first": "A charge to full before, at this current, where voltage does not tell the charge.",
+    },
+    "InspectStep": {
+        "spread": "How far apart the groups may rest.",
+        "for": "How long it looks.",
+    },
+    "SoakStep": {
+        "to": "What the pack is brought to: ambient, or a temperature.",
+        "within": "How near the hottest sensor must be.",
+        "hold": "For how long it must be so near.",
+        "at_most": "The longest that it waits; the run ends then.",
+    },
+    "PulseStep": {
+        "method": "two-step: the resistance of the standard; series: pulses at each portion of charge.",
+        "levels": "Currents of the pulses, rising.",
+        "hold": "How long each pulse is held.",
+        "times": "When resistance is read after a pulse began.",
+        "rest": "How long the pack rests between pulses.",
+        "settle": "How long the pack rests before the pulses of each state of charge.",
+        "each": "How much of the rated charge lies between two states.",
+        "down_to": "The last state, as a share of the rated charge.",
+        "move": "The current that takes the charge out between.",
+        "floor": "Of the lowest group: a name of the pack file's, or volts.",
+    },
+    "RepeatStep": {
+        "times": "How many cycles at most.",
+        "at_most": "No cycle begins after this time.",
+        "step": "The steps of a cycle, in order.",
+    },
+    "Until": {
+        "charge": "So much charge since the step began: ampere-hours, or a share of the rated capacity.",
+        "energy": "So much energy since the step began: watt-hours, or a share of the rated.",
+        "time": "So long after the step began.",
+        "voltage": "The lowest group in a discharge, the highest in a charge.",
+        "temperature": "The hottest sensor.",
+        "group_spread": "So far apart are highest and lowest group.",
+    },
+    "RepeatUntil": {
+        "delivered_below": "Once the last discharge of a cycle delivered less than this.",
+        "delivered_at_least": "Once the last discharge of a cycle delivered this or more.",
+    },
 }
 
 CUT_OFF: Mapping[str, Any] = {"type": "string", "examples": ["discharge cut-off", "ladder floor", "2.8 V"]}
 """A cut-off as people write it: a bare number is refused."""
-CUT_OFFS = frozenset({("StopAt", "group_voltage"), ("LadderStep", "floor")})
+CUT_OFFS = frozenset({("StopAt", "group_voltage"), ("LadderStep", "floor"), ("PulseStep", "floor")})
 """The keys that take one, by model."""
 
 

@@ -5,12 +5,14 @@ chemistry say. These two files know the physics of the simulators' pack, and not
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchwarden.daemon.typical import expected
+from benchwarden.profiles.decision import ended
 from benchwarden.profiles.pack import Pack as PackFile
 from benchwarden.profiles.plan import Plan
+from benchwarden.profiles.repeating import NO_PAST, left_out, remembered
 from benchwarden.profiles.steps import Decision, Draw, Feed, PlannedStep, Question, Seen, Want, begin, decide
 from benchwarden.simulators.pack import Pack, constant_power_current_a
 
@@ -18,8 +20,12 @@ START_SOC = 0.4
 """How full a pack is taken to be that a plan charges first."""
 AMBIENT_C = 23.0
 # While nothing changes quickly a forecast may look less often than a run does, seconds.
-_LOOKS_EVERY_S = {"rest": 10.0, "charge": 5.0, "store": 5.0}
+_LOOKS_EVERY_S = {"rest": 10.0, "soak": 10.0, "charge": 5.0, "store": 5.0}
+_SLOW_DISCHARGE_S, _SLOW_LOOKS_EVERY_S = 3600.0, 5.0
+# A pretended pack does not age: after so many cycles of a repeat the others are as the last.
+_CYCLES_PLAYED = 3
 _FLOW_STEP_S, _REST_STEP_S = 1.0, 10.0
+_NOTHING_FLOWS = ("ask", "rest", "soak", "inspect")
 _MOST_BEATS = 500_000
 _MOST_S = 60 * 86400.0
 # Points for the chart: beside every edge, so many over the whole plan.
@@ -43,7 +49,7 @@ class StepForecast:
     """What is expected of one step. Seconds, ampere-hours, watt-hours, volts of the lowest group, degrees Celsius.
 
     `cooling_s`: the part of `duration_s` that only waits for a temperature. `heat_wh`: what becomes heat in the pack.
-    `flows`: what is drawn or fed, in order, each kind of it once. `ended`: what ends the step.
+    `ended`: what ends the step.
     """
 
     number: int
@@ -60,15 +66,19 @@ class StepForecast:
     hottest_c: float
     ended: str
     ended_by: str
-    flows: tuple[Draw | Feed, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """What is expected of a plan; `ended_early` says in words why not every step is reached, empty if all are."""
+    """What is expected of a plan of a pack that begins `start_soc` full, 0 to 1.
+
+    `ended_early` says in words why the run ends before its last step, empty if it does not. Cycles of a repeat that
+    are not expected to be needed have no step here.
+    """
 
     steps: tuple[StepForecast, ...]
     points: tuple[Point, ...]
+    start_soc: float
     resistance_ohm: float
     assumed: tuple[str, ...]
     ended_early: str
@@ -98,19 +108,30 @@ def forecast(plan: Plan, pack: PackFile, edge_ohm: float | None = None) -> Forec
     likely = expected(pack, plan.pack, plan.bay.cooling, start_soc, edge_ohm)
     rehearsal = _Rehearsal(plan, Pack(likely.model, ambient_c=AMBIENT_C))
     steps: list[StepForecast] = []
-    ended_early = ""
+    cycles: dict[tuple[int, int], list[StepForecast]] = {}
+    ended_early, past = "", NO_PAST
     for step in plan.steps:
-        done, final = rehearsal.play(step)
+        if left_out(step, plan.repeats, past):
+            continue
+        before = None if step.cycle is None else cycles.get((step.cycle[0], step.cycle[1] - 1))
+        own = cycles.setdefault(step.cycle, []) if step.cycle else []
+        if step.cycle and before and step.cycle[1] > _CYCLES_PLAYED:
+            done, final = rehearsal.as_before(step, before[len(own)]), False
+        else:
+            done, final = rehearsal.play(step)
+        own.append(done)
         steps.append(done)
+        ending = ended(None, "", done.ended, done.ended_by)
+        past = remembered(past, step, ending, done.duration_s, done.drawn_ah)
         if final:
             ended_early = f"step {step.number} is likely to end the run: {done.ended}"
             break
     assumed = (f"begins {100 * start_soc:.0f} % full, at {AMBIENT_C:g} °C all around", *likely.words)
-    return Forecast(tuple(steps), tuple(rehearsal.points), likely.resistance_ohm, assumed, ended_early)
+    return Forecast(tuple(steps), tuple(rehearsal.points), start_soc, likely.resistance_ohm, assumed, ended_early)
 
 
 def _charges_first(plan: Plan) -> bool:
-    return next((step.kind == "charge" for step in plan.steps if step.kind not in ("ask", "rest")), False)
+    return next((step.kind == "charge" for step in plan.steps if step.kind not in _NOTHING_FLOWS), False)
 
 
 @dataclass(slots=True)
@@ -124,7 +145,6 @@ class _Counted:
     cooling_s: float = 0.0
     lowest_v: float = math.inf
     hottest_c: float = -math.inf
-    flows: dict[Any, Draw | Feed] = field(default_factory=dict)
 
 
 class _Rehearsal:
@@ -140,17 +160,19 @@ class _Rehearsal:
         self._net_since_full_ah: float | None = None
         self._point_every_s = max(_POINT_EVERY_S, plan.estimate_s / _POINTS)
         self.points: list[Point] = []
+        self._points_of: dict[int, tuple[int, int]] = {}
 
     def play(self, step: PlannedStep) -> tuple[StepForecast, bool]:
         """Play one step to its end; True if it ends the run."""
         began_s, heat_j = self._time_s, sum(self._pack.heat_j.values())
+        first = len(self.points)
         counted = _Counted()
         state: Any = begin(step, self._net_since_full_ah)
         answer: str | None = None
         for _ in range(_MOST_BEATS):
             decision = decide(step, state, self._seen(began_s, counted, answer))
             state, answer = decision.state, None
-            self._note(counted, decision)
+            self._note(counted)
             if decision.finished is not None or self._time_s - began_s > _MOST_S:
                 break
             if isinstance(decision.want, Question):
@@ -167,6 +189,7 @@ class _Rehearsal:
         elif self._net_since_full_ah is not None:
             self._net_since_full_ah += counted.drawn_ah - counted.charged_ah
         self._keep_point(always=True)
+        self._points_of[step.number] = (first, len(self.points))
         done = StepForecast(
             number=step.number,
             kind=step.kind,
@@ -182,9 +205,17 @@ class _Rehearsal:
             hottest_c=counted.hottest_c,
             ended=decision.finished or "no end in sight",
             ended_by=decision.ended_by,
-            flows=tuple(counted.flows.values()),
         )
         return done, decision.final
+
+    def as_before(self, step: PlannedStep, before: StepForecast) -> StepForecast:
+        """What was expected of the same step one cycle ago, once more: the pack is as it was then."""
+        later_s, first = self._time_s - before.began_s, len(self.points)
+        begin, end = self._points_of[before.number]
+        self.points += [replace(point, time_s=point.time_s + later_s) for point in self.points[begin:end]]
+        self._points_of[step.number] = (first, len(self.points))
+        began_s, self._time_s = self._time_s, self._time_s + before.duration_s
+        return replace(before, number=step.number, began_s=began_s)
 
     def _seen(self, began_s: float, counted: _Counted, answer: str | None) -> Seen:
         groups_v = tuple(self._pack.group_voltages_v(self._current_a))
@@ -208,11 +239,9 @@ class _Rehearsal:
     def _hottest_c(self) -> float:
         return max(self._pack.probes_c[place] for place in self._places)
 
-    def _note(self, counted: _Counted, decision: Decision) -> None:
+    def _note(self, counted: _Counted) -> None:
         counted.lowest_v = min(counted.lowest_v, *self._pack.group_voltages_v(self._current_a))
         counted.hottest_c = max(counted.hottest_c, self._hottest_c())
-        if decision.finished is None and isinstance(decision.want, Draw | Feed):
-            counted.flows.setdefault(_circuit(decision.want), decision.want)
 
     def _is_waiting(self, step: PlannedStep, decision: Decision, began_s: float) -> bool:
         """Whether nothing is done now but waiting for a temperature."""
@@ -290,11 +319,8 @@ class _Rehearsal:
 def _until_next(step: PlannedStep, decision: Decision) -> float:
     """Seconds until the next look: as decided, or longer where a step looks often and little changes."""
     every_s = _LOOKS_EVERY_S.get(step.kind, 0.0)
+    if step.kind == "discharge" and step.estimate_s > _SLOW_DISCHARGE_S:
+        every_s = _SLOW_LOOKS_EVERY_S
     if decision.next_s < getattr(step, "every_s", 1.0) - 1e-9:
         return decision.next_s  # cut short because something ends then
     return max(decision.next_s, every_s)
-
-
-def _circuit(want: Draw | Feed) -> object:
-    """What tells two flows apart: a supply's voltage follows the pack and does not."""
-    return (want.current_a, want.timer_s) if isinstance(want, Feed) else want

@@ -12,7 +12,7 @@ from benchwarden.daemon.instruments import Instruments
 from benchwarden.profiles.mistakes import FileMistakes, meant
 from benchwarden.profiles.pack import Pack, read_pack
 from benchwarden.profiles.plan import Plan, PlanRefused, work_out
-from benchwarden.profiles.profile import Profile, read_profile
+from benchwarden.profiles.profile import Profile, read_profile, tables_missing, with_tables
 from benchwarden.profiles.shipped import library_names, library_text
 
 
@@ -109,6 +109,9 @@ def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | Non
             )
             return profile, text, None
         text = read_text(path, "profile")
+        # The records that it names are kept with it from here on, so that a run can be continued without them.
+        tables = {name: read_text(path.parent / name, "power table") for name in tables_missing(text)}
+        text = with_tables(text, tables)
         return path.stem, text, read_profile(text, profile)
     except FileMistakes as error:
         mistakes.extend(error.mistakes)

@@ -13,18 +13,18 @@ from benchwarden.daemon.limits import limits_by_state
 from benchwarden.daemon.plan_commands import StepCommands, commands
 from benchwarden.daemon.safety import Limits, State
 from benchwarden.drivers.off_plan import OffPlan
-from benchwarden.profiles.planned import PlannedLadder
+from benchwarden.profiles.planned import PlannedLadder, PlannedPulse, PlannedPulseSeries, PlannedStep
 
-MANY_RELAYS = 100_000
-"""So many operations in one run wear a scanner's relays (common practice, no source)."""
+MANY_RELAYS, NIGHT_S = 100_000, 12 * 3600.0
+"""So many operations in one night wear a scanner's relays (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
     """Everything that there is to say of one job before it runs.
 
-    `relay_operations`: how often the scanner closes a channel, None without one. `cannot`: what this bench cannot do
-    for this plan. `off_plans` with thresholds in A; `unreachable`: what the guardian could not switch off.
+    `relay_operations`: how often the scanner closes a channel in the run, None without one. `cannot`: what this bench
+    cannot do for this plan. `off_plans` with thresholds in A; `unreachable`: what the guardian could not switch off.
     """
 
     job: Job
@@ -53,7 +53,7 @@ def gather(job: Job, bench_path: Path, runs: Path | None = None) -> Shown:
         job=job,
         forecast=expected,
         earlier=earlier,
-        commands=tuple(commands(plan, lacks, {step.number: step.flows for step in expected.steps})),
+        commands=tuple(commands(plan, lacks)),
         limits=limits_by_state(plan.limits, plan.pack.series, entry.places, roles, entry.role_off_thresholds_a()),
         relay_operations=_relay_operations(job, expected),
         lacks=tuple(protections.in_words(entry, lacks)),
@@ -69,10 +69,22 @@ def _relay_operations(job: Job, expected: Forecast) -> int | None:
     cells = job.entry.cells
     if cells is None:
         return None
-    bursts_s = sum(len(step.rungs) * step.hold_s for step in job.plan.steps if isinstance(step, PlannedLadder))
+    bursts_s = sum(_burst_s(step) for step in job.plan.steps)
     burst_every_s = min(cells.burst_every_s or cells.every_s, cells.every_s)
     looks = max(expected.duration_s - bursts_s, 0.0) / cells.every_s + bursts_s / burst_every_s
     return round(looks * job.plan.bay.group_channels)
+
+
+def _burst_s(step: PlannedStep) -> float:
+    match step:
+        case PlannedLadder():
+            return len(step.rungs) * step.hold_s
+        case PlannedPulse():
+            return step.low_s + step.high_s
+        case PlannedPulseSeries():
+            return step.portions * len(step.levels) * step.hold_s
+        case _:
+            return 0.0
 
 
 def _cannot(job: Job) -> list[str]:

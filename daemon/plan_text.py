@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from benchwarden.daemon.forecast import StepForecast
 from benchwarden.daemon.limits import AMBIENT_HIGH_C, AMBIENT_LOW_C
 from benchwarden.daemon.plan_commands import REPEATS, StepCommands, Switching
-from benchwarden.daemon.plan_facts import MANY_RELAYS, Shown
+from benchwarden.daemon.plan_facts import MANY_RELAYS, NIGHT_S, Shown
 from benchwarden.daemon.safety import State
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.endings import what_ends, what_it_does
 from benchwarden.profiles.pack import NOT_FROM_DATA_SHEET
-from benchwarden.profiles.plan import PlanLimits
+from benchwarden.profiles.plan import PlanLimits, repeat_lines
 from benchwarden.profiles.planned import PlannedStep
 
 WIDTH = 80
@@ -45,7 +45,10 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
         lines += ["", " 0. test pulse, unless a group is too low for it"]
         lines += _commands(sheets[0], every_command)
     for step in plan.steps:
-        lines += ["", *_step(step, expected.get(step.number), sheets.get(step.number), every_command)]
+        if step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first
+            lines += ["", *_step(step, expected.get(step.number), sheets.get(step.number), every_command)]
+            for said in repeat_lines(step, plan):
+                lines += ["", *_wrapped(f"{said}; {_cycles(shown, step)}", " " * _INDENT)]
     lines += ["", *_limits(shown)]
     lines += ["", *_guardian(shown)]
     lines += ["", *_bench(shown)]
@@ -67,10 +70,11 @@ def _whole(shown: Shown) -> list[str]:
         if found.cooling_s >= 1
         else "the pack cools within these"
     )
+    cooling = f"; {cooling}" if flowing_s else ""
     lines = _named(
         "takes",
         f"about {_hours(found.duration_s)}: {_hours(flowing_s)} in steps with a current, "
-        f"{_hours(found.duration_s - flowing_s)} at rest; {cooling}",
+        f"{_hours(found.duration_s - flowing_s)} at rest{cooling}",
     )
     drawn_wh, charged_wh = sum(step.drawn_wh for step in found.steps), sum(step.charged_wh for step in found.steps)
     hottest_c = max((step.hottest_c for step in found.steps), default=0.0)
@@ -100,6 +104,16 @@ def _earlier(shown: Shown) -> list[str]:
         words.append(f"resistance {1e3 * ohm:.1f} mohm at load-on, which is what heat is reckoned with")
     same = "by the same procedure" if run.same else "by another procedure"
     return _named("measured", f"{'; '.join(words)} ({same})")
+
+
+def _cycles(shown: Shown, step: PlannedStep) -> str:
+    """How many cycles of a repeat are likely to be needed; a pack that wears is not foreseen."""
+    reached = {one.number for one in shown.forecast.steps}
+    place = step.cycle[0] if step.cycle else 0
+    cycles = {
+        one.cycle for one in shown.job.plan.steps if one.cycle and one.cycle[0] == place and one.number in reached
+    }
+    return f"{len(cycles)} of them are likely, of a pack that does not wear"
 
 
 def _step(
@@ -151,7 +165,10 @@ def _commands(sheet: StepCommands, every_command: bool) -> list[str]:
 
 def _set_points(switching: Switching) -> str:
     """The set-point first, then what the instrument itself trips at; on and off go without saying."""
-    *own, wanted, _, _ = switching.lines
+    on = next(place for place, line in enumerate(switching.lines) if line.endswith(": on"))
+    *own, wanted = switching.lines[:on]
+    then = "".join(f", then {line.partition(': ')[2]}" for line in switching.lines[on + 1 : -1])
+    wanted += then
     trips = ", ".join(line.partition(": ")[2] for line in own)
     again = "; may pause and go on" if switching.times == REPEATS else ""
     return f"{wanted}{again}; its own {trips}" if trips else f"{wanted}{again}"
@@ -230,7 +247,10 @@ def _bench(shown: Shown) -> list[str]:
         assert cells is not None
         channels = shown.job.plan.bay.group_channels
         words = f"scanner: {channels} channels each {cells.every_s:g} s close about {count:,} relays in this run"
-        if count > MANY_RELAYS:
+        in_a_night = count * min(1.0, NIGHT_S / max(shown.forecast.duration_s, 1.0))
+        if in_a_night < count:
+            words += f", {in_a_night:,.0f} in a night of {NIGHT_S / 3600:g} h"
+        if in_a_night > MANY_RELAYS:
             words += (
                 f". WARNING: more than {MANY_RELAYS:,} in one night wear a scanner with relays out within months; "
                 "one that switches by semiconductors does not mind. `every` in its bench entry sets how often"

@@ -1,13 +1,17 @@
 """What ends each step of a plan, in words: what it is for, and what happens if that does not come."""
 
 from benchwarden.profiles.decision import time_in_words
-from benchwarden.profiles.plan import step_lines
+from benchwarden.profiles.plan import step_lines, until_lines
 from benchwarden.profiles.planned import (
     PlannedAsk,
     PlannedCharge,
     PlannedDischarge,
+    PlannedInspect,
     PlannedLadder,
+    PlannedPulse,
+    PlannedPulseSeries,
     PlannedRest,
+    PlannedSoak,
     PlannedStep,
     PlannedStore,
 )
@@ -25,6 +29,7 @@ def what_ends(step: PlannedStep) -> list[str]:
             return _charge(step)
         case PlannedDischarge():
             return [
+                *until_lines(step),
                 f"lowest group at {step.cut_off_v:.2f} V, {step.cut_off_name}",
                 _temperature(step.temperature_cut_off_c, "the charge then reads at least"),
                 f"{time_in_words(step.at_most_s)}: the charge then reads at least",
@@ -38,9 +43,29 @@ def what_ends(step: PlannedStep) -> list[str]:
             ]
         case PlannedStore():
             return _store(step)
-        case _:  # a step that names no ends of its own
-            longest_s = getattr(step, "at_most_s", None)
-            return [] if longest_s is None else [time_in_words(round(longest_s))]
+        case PlannedInspect():
+            return [
+                f"{time_in_words(step.for_s)}, every tap in order and the groups within {1000 * step.spread_v:g} mV",
+                "anything else: the run ends, and says which tap",
+            ]
+        case PlannedSoak():
+            what = "ambient" if step.to_c is None else f"{step.to_c:g} °C"
+            return [
+                f"{time_in_words(step.hold_s)} within {step.within_k:g} K of {what}",
+                f"{time_in_words(step.at_most_s)} without that: the run ends",
+            ]
+        case PlannedPulse():
+            return ["both steps of current are done", *_floor(step)]
+        case PlannedPulseSeries():
+            return [f"pulsed at {step.portions} states of charge", *_floor(step)]
+
+
+def _floor(step: PlannedPulse | PlannedPulseSeries) -> list[str]:
+    return [
+        f"lowest group at {step.floor_v:.2f} V, {step.floor_name}",
+        f"hottest sensor at {step.temperature_cut_off_c:g} °C",
+        time_in_words(round(step.at_most_s)),
+    ]
 
 
 def what_it_does(step: PlannedStep) -> str:
@@ -56,7 +81,9 @@ def what_it_does(step: PlannedStep) -> str:
         case PlannedLadder():
             bursts = ", ".join(f"{rung.current_a:g}" for rung in step.rungs)
             return f"bursts of {bursts} A, {step.hold_s:g} s each, {time_in_words(step.rest_s)} rest between"
-        case PlannedAsk() | PlannedRest() | PlannedDischarge() | PlannedStore():
+        case PlannedDischarge() if step.table:
+            return f"follows the record of {time_in_words(round(step.table_s))}, over and over"
+        case PlannedAsk() | PlannedRest() | PlannedDischarge() | PlannedStore() | PlannedInspect() | PlannedSoak():
             return ""
         case _:
             return "; ".join(step_lines(step))
@@ -82,6 +109,7 @@ def _charge(step: PlannedCharge) -> list[str]:
     if step.method == "operator":
         return [f'the operator answers "done" and every group is within 30 mV of {step.full_v:.2f} V']
     return [
+        *until_lines(step),
         f"highest group full at {step.full_v:.2f} V and the current down to {step.taper_a:g} A",
         f"{time_in_words(step.at_most_s)}, or {OVERCHARGE * step.rated_capacity_ah:g} Ah put in: the run ends",
         f"a group that rests below {step.recover_least_v:.2f} V"

@@ -68,9 +68,9 @@ def _sentence(mistake: Mapping[str, object], where: str, known: Mapping[str, Seq
 
 
 def meant(found: str, known: Sequence[str]) -> str:
-    """A guess at what was meant, to stand in a sentence ("did you mean series? "); empty if nothing is near."""
+    """A guess at what was meant, to stand in a sentence (did you mean "series"?); empty if nothing is near."""
     near = difflib.get_close_matches(found.lower(), [one.lower() for one in known], 1, _NEAR)
-    return next((f"did you mean {one}? " for one in known if near and one.lower() == near[0]), "")
+    return next((f'did you mean "{one}"? ' for one in known if near and one.lower() == near[0]), "")
 
 
 def _shown(found: object) -> str:

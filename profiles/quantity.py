@@ -20,6 +20,7 @@ _FROM_TO = re.compile(rf"\s*({_NUMBER})\s*to\s*({_NUMBER})\s*(°C|degC)\s*", re.
 _BURST = re.compile(r"\s*(.+?)\s+for\s+(.+?)\s*")
 _PERCENT = re.compile(rf"\s*({_NUMBER})\s*%\s*", re.ASCII)
 _PERCENT_OF = re.compile(rf"\s*({_NUMBER})\s*%\s*of\s+(.+?)\s*", re.ASCII)
+_SHARE_OF = re.compile(rf"\s*({_NUMBER}\s*%)\s*of\s+(rated|the\s+first)\s*", re.ASCII)
 _GAUGE = re.compile(r"\s*(\d{1,2})\s*AWG\s*", re.ASCII)
 
 _VOLT = {"V": 1.0, "mV": 1e-3}
@@ -27,7 +28,7 @@ _AMPERE = {"A": 1.0, "mA": 1e-3}
 _WATT = {"W": 1.0, "mW": 1e-3, "kW": 1e3}
 # The Greek letter and the ohm sign look alike; people and keyboards write either.
 _OHM = {"ohm": 1.0, "\u03a9": 1.0, "\u2126": 1.0, "mohm": 1e-3, "m\u03a9": 1e-3, "m\u2126": 1e-3}
-_SECOND = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+_SECOND = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "day": 86400.0, "days": 86400.0}
 _CELSIUS = {"°C": 1.0, "degC": 1.0}
 _ANY = {**_VOLT, **_AMPERE, **_WATT, "K": 1.0}
 _BASE = {**dict.fromkeys(_VOLT, "V"), **dict.fromkeys(_AMPERE, "A"), **dict.fromkeys(_WATT, "W"), "K": "K"}
@@ -35,7 +36,7 @@ _BASE = {**dict.fromkeys(_VOLT, "V"), **dict.fromkeys(_AMPERE, "A"), **dict.from
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A current, power or resistance as written: relative to the pack (`unit` "C") or absolute ("A", "W", "ohm")."""
+    """An amount as written: relative to the pack (`unit` "C" or "%") or absolute ("A", "W", "Ah", "Wh")."""
 
     value: float
     unit: str
@@ -83,6 +84,17 @@ class Accuracy:
     def at(self, reading: float) -> float:
         """Largest error at a reading, in the unit of the reading."""
         return self.of_reading * abs(reading) + self.absolute
+
+
+@dataclass(frozen=True, slots=True)
+class ShareOf:
+    """A share (1 is all) of the rated capacity (`of` "rated"), or of what the first cycle delivered ("first")."""
+
+    share: float
+    of: str
+
+    def __str__(self) -> str:
+        return f"{100 * self.share:g} % of {'rated' if self.of == 'rated' else 'the first'}"
 
 
 def _refuse(found: object, what: str, example: str) -> ValueError:
@@ -141,7 +153,7 @@ def resistance_ohm(found: object) -> float:
 
 
 def duration_s(found: object) -> float:
-    """Time in seconds from "90 s", "30 min" or "2 h", up to 30 days."""
+    """Time in seconds from "90 s", "30 min", "2 h" or "5 days", up to 30 days."""
     return _parse(found, _SECOND, 0, 30 * 86400, "a time", '"30 min"')
 
 
@@ -203,6 +215,41 @@ def current_amount(found: object) -> Amount:
 def power_amount(found: object) -> Amount:
     """A power from "5C" (5 × rated capacity per hour × nominal voltage) or "300 W"; at most 500C or 1 MW."""
     return _amount(found, _WATT, "W", 1e6, "a power", '"5C" or "300 W"')
+
+
+def charge_amount(found: object) -> Amount:
+    """A charge from "2.5 Ah" or "50 %" (of rated capacity, up to 120 %); at most 10,000 Ah."""
+    what, example = "a charge", '"2.5 Ah" or "50 %"'
+    if isinstance(found, str) and _PERCENT.fullmatch(found):
+        return Amount(100 * percent(found, high=120), "%")
+    return Amount(_parse(found, {"Ah": 1.0, "mAh": 1e-3}, 0, 1e4, what, example), "Ah")
+
+
+def energy_amount(found: object) -> Amount:
+    """An energy from "20 Wh" or "50 %" (of rated capacity × nominal voltage, up to 120 %); at most 1 MWh."""
+    what, example = "an energy", '"20 Wh" or "50 %"'
+    if isinstance(found, str) and _PERCENT.fullmatch(found):
+        return Amount(100 * percent(found, high=120), "%")
+    return Amount(_parse(found, {"Wh": 1.0, "kWh": 1e3}, 0, 1e6, what, example), "Wh")
+
+
+def percent(found: object, *, high: float = 100.0) -> float:
+    """A share from "10 %": above 0 and not above `high` %."""
+    match = _PERCENT.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, "a share in %", '"10 %"')
+    value = _finite(match[1], found, "a share in %", '"10 %"')
+    if not 0 < value <= high:
+        raise ValueError(f'found {found!r}; a share lies above 0 and not above {high:g} %, such as "10 %"')
+    return value / 100
+
+
+def share_of(found: object) -> ShareOf:
+    """A share of a delivered charge from "80 % of the first" or "100 % of rated", above 0 and up to 120 %."""
+    match = _SHARE_OF.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, "a share of a charge", '"80 % of the first" or "100 % of rated"')
+    return ShareOf(percent(match[1], high=120), "rated" if match[2] == "rated" else "first")
 
 
 def wire_area_m2(found: object) -> float:
@@ -277,6 +324,10 @@ Duration = Annotated[float, BeforeValidator(duration_s), _with_unit(_SECOND, "30
 Length = Annotated[float, BeforeValidator(length_m), _with_unit(("mm", "cm", "m"), "22 mm", "16 cm")]
 Temperature = Annotated[float, BeforeValidator(temperature_c), _with_unit(_CELSIUS, "35 °C", sign="[+-]?")]
 Difference = Annotated[float, BeforeValidator(difference_k), _with_unit(("K",), "2 K")]
+ChargeAmount = Annotated[Amount, BeforeValidator(charge_amount), _with_unit(("Ah", "mAh", "%"), "2.5 Ah", "50 %")]
+EnergyAmount = Annotated[Amount, BeforeValidator(energy_amount), _with_unit(("Wh", "kWh", "%"), "20 Wh", "50 %")]
+Share = Annotated[float, BeforeValidator(percent), _with_unit(("%",), "10 %")]
+ShareOfCharge = Annotated[ShareOf, BeforeValidator(share_of), _text("%", "80 % of the first", "100 % of rated")]
 WireArea = Annotated[float, BeforeValidator(wire_area_m2), _with_unit(("AWG", "mm²", "mm2"), "12 AWG", "3.3 mm²")]
 Span = Annotated[TemperatureSpan, BeforeValidator(temperature_span), _text(_SPAN_PATTERN, "23 ± 5 °C", "10 to 40 °C")]
 BurstOf = Annotated[Burst, BeforeValidator(burst), _text(r"\sfor\s", "90 A for 5 s")]

@@ -8,6 +8,7 @@ from typing import Any
 from benchwarden.results import discharge, efficiency, ladder
 from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
+from benchwarden.results.further import further_figures
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.sample import Sample
 
@@ -37,6 +38,7 @@ def figures(run: Run) -> Figures:
     else:
         out.lack("the run has no ladder step", *ladder.NAMES)
     efficiency.efficiency_figures(run, steps, out)
+    further_figures(run, steps, out)
     return out
 
 

@@ -130,9 +130,9 @@ def test_any_text_for_a_command_map(tmp_path_factory: pytest.TempPathFactory, te
 @pytest.mark.parametrize(
     ("found", "known", "words"),
     [
-        ("serie", ["name", "series"], "did you mean series? "),
-        ("Capacity", ["rated_capacity", "mass"], "did you mean rated_capacity? "),
-        ("SERIES", ["series"], "did you mean series? "),
+        ("serie", ["name", "series"], 'did you mean "series"? '),
+        ("Capacity", ["rated_capacity", "mass"], 'did you mean "rated_capacity"? '),
+        ("SERIES", ["series"], 'did you mean "series"? '),
         ("colour", ["name", "series", "mass"], ""),
         ("", ["name"], ""),
         ("x", [], ""),

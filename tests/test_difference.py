@@ -90,7 +90,7 @@ def test_runs_are_compared_with_profiles_and_with_each_other(shed: Path, capsys:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["capcity", "burst"], "did you mean capacity? shipped: burst, capacity, standard"),
+        (["capcity", "burst"], 'did you mean "capacity"? shipped: burst, capacity, '),
         (["capacity", "nothing.toml"], "nothing.toml: the profile cannot be read"),
         (["capacity", "."], "run.json: the run's file cannot be read"),
         (["capacity", "torn"], "run.json: not JSON"),

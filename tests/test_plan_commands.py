@@ -134,8 +134,21 @@ def alike(one: list[str], other: list[str]) -> bool:
     )
 
 
+def follows(block: list[str], wanted: list[str]) -> bool:
+    """Whether a draw's power stays at or below what is shown, and all else is as shown."""
+    most = next(line for line in wanted if line.startswith("load: power at most"))
+    most_w, ceiling = float(most.split()[4]), most.partition(", ")[2]
+    levels = [line for line in block if line.startswith("load: power")]
+    kept = [line for line in block if line not in levels]
+    return alike(kept, [line for line in wanted if line != most]) and all(
+        float(line.split()[2]) <= most_w and line.endswith(ceiling) for line in levels
+    )
+
+
 def fits(block: list[str], wanted: list[str]) -> bool:
     """Whether these commands are those of the plan; a supply's voltage follows the pack below what is shown."""
+    if any(line.startswith("load: power at most") for line in wanted):
+        return follows(block, wanted)
     most = next((line for line in wanted if line.startswith("supply: at most")), None)
     if most is None:
         return alike(block, wanted)
@@ -150,6 +163,11 @@ def fits(block: list[str], wanted: list[str]) -> bool:
     )
 
 
+def text_of(name: str) -> str:
+    """The profile as shipped, but for the number of cycles: a hundred would be two weeks on any clock."""
+    return library_text(name).replace("times = 100", "times = 2")
+
+
 def run_and_plan(tmp_path: Path, bay: str, pack: str, profile: str) -> tuple[Done, list[list[str]], str]:
     scenario = LEFT if bay == "left" else RIGHT
     heard = Heard()
@@ -160,12 +178,12 @@ def run_and_plan(tmp_path: Path, bay: str, pack: str, profile: str) -> tuple[Don
         numbers = count(1)
         toml = re.sub(r"MEMORY::[^\"]+", lambda _: f"TCPIP::192.0.2.{next(numbers)}::5025::SOCKET", bench.bench_toml())
         entry = read_bench(toml, "bench.toml").bay[0]
-        wanted = read_profile(library_text(profile), profile)
+        wanted = read_profile(text_of(profile), profile)
         job = Job(entry, read_pack(pack), wanted, profile, work_out(wanted, read_pack(pack), entry.abilities()))
         text.append(as_text([job], tmp_path / "bench.toml", every_command=True))
 
     done = on_virtual_time(
-        run_test(tmp_path, scenario, pack, profile, before=before, make_bench=listening(heard), soc=0.4)
+        run_test(tmp_path, scenario, pack, text_of(profile), before=before, make_bench=listening(heard), soc=0.4)
     )
     loads = 2 if bay == "right" else 1
     received = blocks(lines_of(heard, "load" if loads == 1 else "load 1", loads))
@@ -193,7 +211,7 @@ def test_the_plan_shown_is_what_the_instruments_get(tmp_path: Path, profile: str
     done, received, text = run_and_plan(tmp_path, bay, (DEMO / f"demo_{pack}.toml").read_text("utf-8"), profile)
     assert done.ending.how == "finished", done.ending
     planned = shown(text)
-    assert len(planned) > 2
+    assert bool(received) == (profile != "inspection")
     place, missed = 0, []
     for block in received:
         while not fits(block, planned[place][1]):
@@ -209,4 +227,4 @@ def test_the_plan_shown_is_what_the_instruments_get(tmp_path: Path, profile: str
         for times, lines in missed
     )
     powers = sum(line.startswith("load: power") for block in received for line in block)
-    assert powers == sum(line.startswith("load: power") for _, lines in planned for line in lines)
+    assert profile == "flight" or powers == sum(line.startswith("load: power") for _, ls in planned for line in ls)
