@@ -1,6 +1,7 @@
 """The bench file: which instruments are wired to which bay, what they can do, and how they are reached."""
 
 import base64
+import re
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
@@ -13,6 +14,7 @@ _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _Sense = Literal["pack connector", "instrument terminals"]
 # Off means a current below this, or below twice the meter's own offset if that is more (common practice, no source).
 OFF_A = 0.05
+_CHANNELS = re.compile(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?", re.ASCII)
 
 
 class Limits(BaseModel):
@@ -363,8 +365,8 @@ def _count(channels: str) -> int:
     """Return how many channels a list such as "101:106,201" names; 0 if it is not such a list."""
     total = 0
     for part in channels.split(","):
-        first, _, last = part.strip().partition(":")
-        if not first.isdigit() or (last and not last.isdigit()):
+        found = _CHANNELS.fullmatch(part)
+        if found is None:
             return 0
-        total += int(last) - int(first) + 1 if last else 1
+        total += abs(int(found[2]) - int(found[1])) + 1 if found[2] else 1
     return total

@@ -16,7 +16,8 @@ from benchwarden.daemon.safety import State
 from benchwarden.daemon.supervisor import Supervisor
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError
 from benchwarden.profiles.plan import Plan
-from benchwarden.profiles.planned import PlannedCharge
+from benchwarden.profiles.planned import FAST_KINDS, FAST_S, PlannedCharge
+from benchwarden.profiles.repeating import NO_PAST, left_out, remembered
 from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
 from benchwarden.results.sample import Reading, Sample
 
@@ -132,8 +133,16 @@ class Conductor:
     async def conduct(self) -> Ending:
         """Run every step; returns how the plan ended. Raises Trip; the caller switches off."""
         try:
+            past = NO_PAST
             for step in self._plan.steps:
+                why = left_out(step, self._plan.repeats, past)
+                if why:
+                    self._say("step_left_out", step=step.number, type=step.kind, why=why)
+                    continue
+                began_s, drawn_ah = self._loop.time(), self.ledger.discharging_ah
                 decision = await self._one_step(step)
+                drawn_ah = self.ledger.discharging_ah - drawn_ah
+                past = remembered(past, step, decision, self._loop.time() - began_s, drawn_ah)
                 if decision.final:
                     return Ending("stopped", f"step {step.number} ({step.kind}): {decision.finished}")
             return Ending("finished", "every step was done")
@@ -167,7 +176,7 @@ class Conductor:
                 beat_s = self._loop.time()  # an edge: a point on both sides, and the beat starts anew
                 if self._hands.output != "off":
                     self.ledger.begin_flow(self._hands.switched_s)
-                self._guard_burst(step)
+                self._guard_burst(step, next_s)
                 self._eyes.announce(beat_s + next_s)
                 self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
                 continue
@@ -178,7 +187,7 @@ class Conductor:
                 beat_s = max(beat_s + next_s, self._loop.time())
             await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
         if await self._hands.bring(Off()):
-            self._guard_burst(step)
+            self._guard_burst(step, next_s)
             self._record(await self._joined(step, phase, next_s))
         self._question_for(decision)
         if step.kind == "charge" and decision.ended_by == "done":
@@ -194,12 +203,13 @@ class Conductor:
         )
         return decision
 
-    def _guard_burst(self, step: PlannedStep) -> None:
-        """In a burst look at the groups more often, and where the load's own timer would not end it, be stricter.
+    def _guard_burst(self, step: PlannedStep, next_s: float) -> None:
+        """In a burst or a pulse look at the groups more often, and without the load's own timer be stricter.
 
         Without that timer, half a second without a reading is allowed and no more.
         """
-        self._eyes.bursting = step.kind == "ladder" and self._hands.output == "load"
+        fast = step.kind in FAST_KINDS and next_s <= FAST_S + CLOCK_GRAIN_S
+        self._eyes.bursting = fast and self._hands.output == "load"
         if self._eyes.bursting and "timer" in self._hands.unprotected:
             self._eyes.be_stricter("load", safety.BURST_BLIND_S)
 

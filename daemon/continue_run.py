@@ -20,7 +20,7 @@ from benchwarden.profiles.profile import read_profile
 from benchwarden.results.folder import RUN_FILE, FolderError, read_run
 from benchwarden.results.run import Run
 
-FROM_FULL = ("discharge", "ladder")
+FROM_FULL = ("discharge", "ladder", "pulse")
 
 
 class CannotContinue(Exception):
@@ -94,6 +94,8 @@ def done_and_begun(run: Run, plan: Plan) -> tuple[set[int], set[int]]:
         if event["event"] == "step_began":
             begun.add(number)
             refused = None
+        elif event["event"] == "step_left_out":
+            done.add(number)
         elif event["event"] == "step_ended":
             done.add(number)
             refused = number if event.get("ended_by") == "not possible" else None

@@ -1,7 +1,7 @@
 """The demonstration: the whole program against a simulated bench, in one process, on virtual or paced time.
 
-The instruments are pretended, what lies between is real: sockets, a serial line, SCPI text. Besides
-daemon/forecast.py, the only file that may know the simulators, and of them only what starts a bench.
+The instruments are pretended, what lies between is real: sockets, a serial line, SCPI text. The only file of the daemon
+that may know what starts a simulated bench.
 """
 
 import asyncio

@@ -11,5 +11,7 @@ def read_text(path: Path, what: str) -> str:
         return path.read_text(encoding="utf-8")
     except UnicodeDecodeError as error:
         raise FileMistakes([f"{path}: the {what} is not UTF-8 text ({error.reason})"]) from error
+    except ValueError as error:
+        raise FileMistakes([f"{path}: the {what} cannot be read: {error}"]) from error
     except OSError as error:
         raise FileMistakes([f"{path}: the {what} cannot be read: {error.strerror}"]) from error

@@ -9,10 +9,10 @@ from benchwarden.daemon import protections
 from benchwarden.daemon.bench import BayEntry, Bench, read_bench
 from benchwarden.daemon.files import read_text
 from benchwarden.daemon.instruments import Instruments
-from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.profiles.mistakes import FileMistakes, meant
 from benchwarden.profiles.pack import Pack, read_pack
 from benchwarden.profiles.plan import Plan, PlanRefused, work_out
-from benchwarden.profiles.profile import Profile, read_profile
+from benchwarden.profiles.profile import Profile, read_profile, tables_missing, with_tables
 from benchwarden.profiles.shipped import library_names, library_text
 
 
@@ -60,8 +60,9 @@ def prepare(bench: Bench, bench_path: Path, profile: str, packs: Mapping[str, Pa
     for bay, path in packs.items():
         entry = bench.find(bay)
         if entry is None:
-            known = ", ".join(one.name for one in bench.bay)
-            mistakes.append(f"{bench_path}: [[bay]]: there is no bay {bay!r}; known: {known}")
+            known = [one.name for one in bench.bay]
+            likely = meant(bay, known)
+            mistakes.append(f"{bench_path}: [[bay]]: there is no bay {bay!r}; {likely}known: {', '.join(known)}")
         try:
             pack_text = read_text(path, "pack file")
             pack = read_pack(pack_text, str(path))
@@ -101,11 +102,22 @@ def _profile(profile: str, mistakes: list[str]) -> tuple[str, str, Profile | Non
             return profile, text, read_profile(text, f"profile {profile}")
         path = Path(profile)
         if not path.suffix and not path.exists():
-            names = ", ".join(library_names())
-            mistakes.append(f"profile {profile!r}: neither a file nor a shipped profile; shipped: {names}")
+            names = library_names()
+            mistakes.append(
+                f"profile {profile!r}: neither a file nor a shipped profile; {meant(profile, names)}shipped: "
+                f"{', '.join(names)}"
+            )
             return profile, text, None
         text = read_text(path, "profile")
+        # The records that it names are kept with it from here on, so that a run can be continued without them.
+        tables = {name: read_text(path.parent / name, "power table") for name in tables_missing(text)}
+        text = with_tables(text, tables)
         return path.stem, text, read_profile(text, profile)
     except FileMistakes as error:
         mistakes.extend(error.mistakes)
         return profile, text, None
+
+
+def find_profile(profile: str, mistakes: list[str]) -> Profile | None:
+    """Return a profile by its shipped name or its file; None, with the reasons in `mistakes`, if it cannot be used."""
+    return _profile(profile, mistakes)[2]

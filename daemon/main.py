@@ -22,6 +22,7 @@ exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to
 serve: 0 stopped with every bay confirmed off, 1 not confirmed, 2 bad input or served already, 4 as above
 status, stop, morning: 0 fine, 1 a bay tripped, is not confirmed off or did not finish, 2 refused or no service
 wait: 0 finished, 1 tripped or not confirmed off, 2 no service, 3 stopped
+difference: 0 nothing that decides the result differs, 1 something does, 2 bad input
 """
 
 
@@ -68,7 +69,10 @@ def _parser() -> argparse.ArgumentParser:
             help="a bay and the file of the pack in it, left=heron.toml",
         )
         command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    plan.add_argument("--json", action="store_true", help="machine-readable")
+    plan.add_argument("--json", action="store_true", help="machine-readable, with everything")
+    plan.add_argument("--commands", action="store_true", help="with every set-point that is sent, line by line")
+    plan.add_argument("--chart", metavar="FILE", help="draw what is expected, as FILE.png or FILE.svg; one bay")
+    plan.add_argument("--runs", help="where earlier runs lie (default: what the bench file says)")
     run.add_argument("--attended", action="store_true", help=_ATTENDED)
     run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
     run.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
@@ -97,6 +101,12 @@ def _parser() -> argparse.ArgumentParser:
     confirming.add_argument("pack", metavar="PACK", help="the pack's file")
     confirming.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     confirming.set_defaults(command=_confirm)
+
+    packs = commands.add_parser("pack", help="the library of packs: write the file of a new one")
+    doing = packs.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    new = doing.add_parser("new", help="ask the few questions that matter and write a pack's file")
+    new.add_argument("file", metavar="FILE", help="the file to write; never one that exists")
+    new.set_defaults(command=_pack_new)
 
     seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
     seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
@@ -135,6 +145,12 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     compare.add_argument("--out", default="comparison", help="where charts go (default: %(default)s)")
     compare.set_defaults(command=_compare)
+
+    differ = commands.add_parser("difference", help="print where two procedures differ: profiles, or runs")
+    for name in ("one", "other"):
+        differ.add_argument(name, metavar=name.upper(), help="a shipped profile, a profile file, or a run folder")
+    differ.add_argument("--pack", help="for which pack, where profiles name amperes, watts or ohms")
+    differ.set_defaults(command=_difference)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of messages and files")
     schema.add_argument("name", metavar="NAME", nargs="?", help="one of them, such as sample or pack (default: all)")
@@ -193,22 +209,28 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.draw_plan import draw, refusals
     from benchwarden.daemon.jobs import load_bench, prepare
     from benchwarden.daemon.show_plan import as_data, as_text
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
+    chart = Path(options.chart) if options.chart else None
     try:
         packs = {bay: Path(pack) for bay, pack in _packs(options).items()}
-        jobs = prepare(load_bench(path), path, options.profile, packs)
+        if chart and (mistakes := refusals(chart, len(packs))):
+            _refuse(mistakes)
+        bench = load_bench(path)
+        jobs = prepare(bench, path, options.profile, packs)
+        runs = Path(options.runs) if options.runs else path.parent / bench.runs
+        if options.json:
+            found = json.dumps([as_data(job, path, runs) for job in jobs], indent=2)
+        else:
+            found = as_text(jobs, path, runs, every_command=options.commands)
     except FileMistakes as error:
         _refuse(error.mistakes)
-    try:
-        found = [as_data(job, path) for job in jobs] if options.json else as_text(jobs, path)
-    except FileMistakes as error:
-        _refuse(error.mistakes)
-    print(json.dumps(found, indent=2) if options.json else found)
-    return 0
+    print(found, flush=True)
+    return draw(jobs[0], path, runs, chart) if chart else 0
 
 
 def _continue(options: argparse.Namespace) -> int:
@@ -243,6 +265,12 @@ def _confirm(options: argparse.Namespace) -> int:
     from benchwarden.daemon.confirmed import ask_to_confirm
 
     return ask_to_confirm(Path(options.bench), Path(options.pack))
+
+
+def _pack_new(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.pack_new import pack_new
+
+    return pack_new(Path(options.file))
 
 
 def _seal(options: argparse.Namespace) -> int:
@@ -292,6 +320,12 @@ def _compare(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import compare
 
     return compare([Path(run) for run in options.runs], Path(options.out))
+
+
+def _difference(options: argparse.Namespace) -> int:
+    from benchwarden.daemon.difference import difference
+
+    return difference(options.one, options.other, Path(options.pack) if options.pack else None)
 
 
 def _schema(options: argparse.Namespace) -> int:

@@ -102,6 +102,8 @@ def charge_by_steps(run: Run) -> str | None:
     """Return how full a pack is by what was done to it last; None where that does not tell."""
     done = [event for event in run.events if event.get("event") == "step_ended" and event.get("ended_by") == "done"]
     finished = {event.get("step") for event in done}
+    # A discharge that ended where its profile asked for is not empty.
+    asked_for = {event.get("step") for event in run.events if event.get("ended_by") == "until"}
     for step in reversed(run.steps()):
         if not any(sample.output != "off" for sample in step.samples) and step.kind not in ("charge", "store"):
             continue
@@ -109,6 +111,8 @@ def charge_by_steps(run: Run) -> str | None:
             return "full" if step.count in finished else None
         if step.kind == "store":
             return "storage" if step.count in finished else None
+        if step.count in asked_for:
+            return None
         return {"discharge": "empty", "ladder": "above storage"}.get(step.kind)
     return None
 

@@ -7,11 +7,14 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.file_words import CUT_OFF, CUT_OFFS, words_for
 from benchwarden.daemon.messages import MESSAGES, StopRequest
 from benchwarden.profiles.pack import Pack
 from benchwarden.profiles.profile import Profile
 
 DONE, BAD_INPUT = 0, 2
+# Those that people write, in TOML.
+FILES = ("bench", "pack", "profile")
 # What pydantic writes.
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -27,7 +30,33 @@ MODELS: dict[str, type[BaseModel]] = {
 def schema_of(name: str) -> dict[str, Any]:
     """Return one JSON Schema; KeyError for a name that is not in `MODELS`."""
     found = _without_odd_defaults(MODELS[name].model_json_schema())
+    if name in FILES:
+        found = _for_editors(found)
     return {"$schema": DIALECT, **found}
+
+
+def _for_editors(schema: dict[str, Any]) -> dict[str, Any]:
+    """Say what each key is for, and leave out what TOML does not know: no value, and no titles made of names."""
+    tables = [schema, *schema.get("$defs", {}).values()]
+    for table in tables:
+        for key, found in table.get("properties", {}).items():
+            table["properties"][key] = _key(str(table.get("title")), key, found)
+    return schema
+
+
+def _key(model: str, key: str, found: dict[str, Any]) -> dict[str, Any]:
+    if (model, key) in CUT_OFFS:
+        found = dict(CUT_OFF)
+    choices = [one for one in found.get("anyOf", ()) if one != {"type": "null"}]
+    kept = {name: value for name, value in found.items() if name not in ("title", "anyOf")}
+    if len(choices) == 1:
+        kept |= choices[0]
+    elif choices:
+        kept["anyOf"] = choices
+    if kept.get("default", ...) is None:
+        del kept["default"]
+    words = words_for(model, key)
+    return {"description": words, **kept} if words else kept
 
 
 def _without_odd_defaults(part: Any) -> Any:

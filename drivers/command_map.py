@@ -294,6 +294,8 @@ def parse_map(text: str, where: str) -> CommandMap:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise MapError(f"{where}: not TOML: {error}") from error
+    except (ValueError, RecursionError) as error:  # an integer of thousands of digits, brackets nested as deeply
+        raise MapError(f"{where}: cannot be read: {error}") from error
     try:
         return CommandMap.model_validate(table)
     except ValidationError as error:

@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 
 from benchwarden.profiles.decision import Seen, rest_spread
-from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder
+from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, PlannedPulseSeries
 
 # Common practice, no source: groups that rest further apart than this were not all full.
 _SPREAD_FLAGGED_V, _SPREAD_REFUSED_V = 0.030, 0.100
 _HAIR_V = 1e-9
+# The run's own limits trip long before; a step must end by itself all the same.
+_LONGEST_WAIT_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,7 @@ class Verdict:
     refused: str | None = None
 
 
-def judge(step: PlannedDischarge | PlannedLadder, judged: Judged, seen: Seen) -> Verdict:
+def judge(step: PlannedDischarge | PlannedLadder | PlannedPulseSeries, judged: Judged, seen: Seen) -> Verdict:
     """Judge ambient as soon as it is known, and the groups' spread at rest; each once.
 
     A group that the bay can read but has not read yet waits: nothing is drawn before its rest voltage is known.
@@ -42,7 +44,10 @@ def judge(step: PlannedDischarge | PlannedLadder, judged: Judged, seen: Seen) ->
     if judged.spread:
         return Verdict(judged, flags)
     if seen.output == "off" and any(value is None for value in seen.groups_v):
-        return Verdict(judged, flags, waits=True)
+        if seen.step_time_s < _LONGEST_WAIT_S:
+            return Verdict(judged, flags, waits=True)
+        words = f"a group had no reading for {_LONGEST_WAIT_S:g} s"
+        return Verdict(judged, (*flags, words), refused=words)
     judged = Judged(judged.ambient, True)
     spread = rest_spread(seen)
     if spread is None or spread[0] <= _SPREAD_FLAGGED_V + _HAIR_V:
@@ -53,7 +58,7 @@ def judge(step: PlannedDischarge | PlannedLadder, judged: Judged, seen: Seen) ->
     return Verdict(judged, (*flags, words), refused=words)
 
 
-def _ambient_flags(step: PlannedDischarge | PlannedLadder, ambient_c: float) -> tuple[str, ...]:
+def _ambient_flags(step: PlannedDischarge | PlannedLadder | PlannedPulseSeries, ambient_c: float) -> tuple[str, ...]:
     low_c, high_c = step.ambient_low_c, step.ambient_high_c
     if low_c is None or high_c is None or low_c <= ambient_c <= high_c:
         return ()

@@ -35,6 +35,12 @@ class Chemistry:
     recover_least_v: float | None = None
     margin_v: float = 0.2
 
+    @property
+    def lowest_hard_low_v(self) -> float:
+        """How far a pack file may lower the hard limit if it says so: never below what may still be charged."""
+        low_v = self.hard_low_v or 0.0
+        return self.recover_least_v if self.recover_least_v is not None else low_v
+
 
 _ALL = (
     Chemistry("li-ion", True, 4.20, 2.5, 2.5, 2.2, 4.25, 3.6, 3.65, None, 2.5, 75, 80, 2.0),

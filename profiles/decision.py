@@ -80,7 +80,8 @@ class Decision:
 
     `next_s` is the time until the next sample. `finished` says in plain words what ended the step, None while
     it goes on; `ended_by` is the same in one word for programs: "done", "cut-off", "temperature", "time",
-    "bound", "not possible". `flags` are to be recorded with the run. `final` ends the whole run, safe.
+    "bound", "until" (a condition that the profile asked for), "not possible". `flags` are to be recorded with the
+    run. `final` ends the whole run, safe.
     """
 
     want: Want

@@ -1,5 +1,7 @@
 """Turns what is wrong with a file that a person wrote into sentences, all of them at once."""
 
+import difflib
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from typing import TypeVar
@@ -7,6 +9,9 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 _Model = TypeVar("_Model", bound=BaseModel)
+# How alike two words must be for one to be meant for the other, of 1.
+_NEAR = 0.6
+_LONGEST = 200
 
 
 class FileMistakes(Exception):
@@ -43,16 +48,35 @@ def _sentence(mistake: Mapping[str, object], where: str, known: Mapping[str, Seq
         case "extra_forbidden":
             table = ".".join(str(part) for part in place[:-1] if not isinstance(part, int))
             keys = known.get(table)
-            more = f"; known here: {', '.join(keys)}" if keys else ""
-            return f"{where}: {path}: there is no such key (found {found!r}){more}"
+            more = f"; {meant(str(place[-1]), keys)}known here: {', '.join(keys)}" if keys else ""
+            return f"{where}: {path}: there is no such key (found {_shown(found)}){more}"
         case "union_tag_invalid":
-            return f"{where}: {path}: do = {context.get('tag')!r} is no step; known: {context.get('expected_tags')}"
+            tags = str(context.get("expected_tags"))
+            tag = str(context.get("tag"))
+            known_tags = [one.strip(" '") for one in tags.split(",")]
+            return f"{where}: {path}: do = {tag!r} is no step; {meant(tag, known_tags)}known: {tags}"
         case "union_tag_not_found":
             return f'{where}: {path}: no `do`; right would be do = "rest" or another step'
         case "value_error":
             return f"{where}: {path}: {str(mistake['msg']).removeprefix('Value error, ')}"
+        case "literal_error":
+            choices = [one.strip(" '") for one in re.split(r",| or ", str(context.get("expected")))]
+            likely = meant(found, choices) if isinstance(found, str) else ""
+            return f"{where}: {path}: {mistake['msg']} (found {_shown(found)}){'; ' + likely.strip() if likely else ''}"
         case _:
-            return f"{where}: {path}: {mistake['msg']} (found {found!r})"
+            return f"{where}: {path}: {mistake['msg']} (found {_shown(found)})"
+
+
+def meant(found: str, known: Sequence[str]) -> str:
+    """A guess at what was meant, to stand in a sentence (did you mean "series"?); empty if nothing is near."""
+    near = difflib.get_close_matches(found.lower(), [one.lower() for one in known], 1, _NEAR)
+    return next((f'did you mean "{one}"? ' for one in known if near and one.lower() == near[0]), "")
+
+
+def _shown(found: object) -> str:
+    """What was found, cut short: a person has to find it again, not to read all of it."""
+    text = repr(found)
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}…"
 
 
 def _path(place: tuple[object, ...]) -> str:
@@ -78,6 +102,10 @@ def read_toml(
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FileMistakes([f"{where}: not TOML: {error}"]) from error
+    except ValueError as error:  # an integer of thousands of digits
+        raise FileMistakes([f"{where}: a number in it cannot be read: {error}"]) from error
+    except RecursionError as error:
+        raise FileMistakes([f"{where}: brackets are nested too deeply; tables within tables are enough"]) from error
     try:
         return model.model_validate(data)
     except ValidationError as error:

@@ -6,6 +6,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchwarden.profiles.chemistry import CHEMISTRIES, Chemistry
+from benchwarden.profiles.materials import BRAID_FILL, is_braid
 from benchwarden.profiles.mistakes import keys_of, read_toml
 from benchwarden.profiles.quantity import (
     BurstOf,
@@ -27,6 +28,9 @@ _CHARGE_LOW_C, _CHARGE_HIGH_C = 10.0, 40.0
 _TOLERANCE_V = 1e-9
 # A group has recovered only once it is clear of its hard limit, so that its rebound does not trip.
 _CLEAR_V = 0.05
+
+NOT_FROM_DATA_SHEET = "default, not from the data sheet"
+"""What is said of a value that the pack file does not give."""
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _VOLTAGE_KEYS = {
@@ -51,6 +55,11 @@ class Links(BaseModel):
     thickness_m: Length = Field(alias="thickness")
     length_m: Length = Field(alias="length")
     fill: float | None = Field(default=None, gt=0, le=1)
+
+    @property
+    def filled(self) -> float:
+        """The share of width × thickness that is metal."""
+        return self.fill or (BRAID_FILL if is_braid(self.material) else 1.0)
 
 
 class Leads(BaseModel):
@@ -93,6 +102,7 @@ class Pack(BaseModel):
     ladder_floor_v: Voltage | None = Field(default=None, alias="ladder_floor")
     hard_low_v: Voltage | None = Field(default=None, alias="hard_low")
     hard_high_v: Voltage | None = Field(default=None, alias="hard_high")
+    lowers_hard_low: bool = Field(default=False, strict=True)
     charge_temperature: Span | None = None
     max_temperature_c: Temperature | None = Field(default=None, alias="max_temperature")
     notes: str = ""
@@ -109,6 +119,8 @@ class Pack(BaseModel):
 @dataclass(frozen=True, slots=True)
 class PackValues:
     """Every number of a pack, absolute: volts per group, amperes, ampere-hours, kilograms, degrees Celsius.
+
+    `lowered`: in words, where the pack file goes below the hard limit of its chemistry; said in every result.
 
     `full_v` is None for a pack that is not charged here (NiMH). `defaults` names, in words, each value that
     is not from the pack file.
@@ -142,6 +154,7 @@ class PackValues:
     temperature_limit_c: float
     defaults: tuple[str, ...]
     notes: str
+    lowered: tuple[str, ...] = ()
 
     @property
     def top_v(self) -> float:
@@ -171,7 +184,7 @@ def resolved(pack: Pack) -> PackValues:
     defaults: list[str] = []
 
     def say(words: str) -> None:
-        defaults.append(f"{words}: default, not from the data sheet")
+        defaults.append(f"{words}: {NOT_FROM_DATA_SHEET}")
 
     volts = _voltages(pack, table)
     for key, field in _VOLTAGE_KEYS.items():
@@ -235,7 +248,14 @@ def resolved(pack: Pack) -> PackValues:
         temperature_limit_c=limit_c,
         defaults=tuple(defaults),
         notes=pack.notes,
+        lowered=_lowered(low_v, table),
     )
+
+
+def _lowered(low_v: float, table: Chemistry) -> tuple[str, ...]:
+    if table.hard_low_v is None or low_v >= table.hard_low_v - _TOLERANCE_V:
+        return ()
+    return (f"hard limit {low_v:g} V per group, below the {table.hard_low_v:g} V of {table.name}, by the pack file",)
 
 
 def _voltages(pack: Pack, table: Chemistry) -> dict[str, float | None]:
@@ -268,7 +288,18 @@ def _voltages_wrong(pack: Pack, table: Chemistry, volts: dict[str, float | None]
     low, high = _known(volts, "hard_low_v"), _known(volts, "hard_high_v")
     full, nominal = volts["full_v"], _known(volts, "nominal_v")
     if table.hard_low_v is not None and low < table.hard_low_v - _TOLERANCE_V:
-        wrong.append(f"hard_low {low:g} V is below the {table.hard_low_v:g} V of {table.name}: it can only be raised")
+        least = table.lowest_hard_low_v
+        if not pack.lowers_hard_low:
+            wrong.append(
+                f"hard_low {low:g} V is below the {table.hard_low_v:g} V of {table.name}; without "
+                "lowers_hard_low = true it can only be raised (set that only if the data sheet says so)"
+            )
+        elif low < least - _TOLERANCE_V:
+            wrong.append(
+                f"hard_low {low:g} V is below {least:g} V, which is the lowest for {table.name} whatever is set"
+            )
+    elif pack.lowers_hard_low:
+        wrong.append("lowers_hard_low = true, but hard_low lowers nothing: leave it out")
     if table.hard_high_v is not None and high > table.hard_high_v + _TOLERANCE_V:
         wrong.append(
             f"hard_high {high:g} V is above the {table.hard_high_v:g} V of {table.name}: it can only be lowered"

@@ -8,18 +8,32 @@ from benchwarden.profiles.bay import BayAbilities
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.fingerprint import fingerprint, fingerprint_parts
 from benchwarden.profiles.pack import Pack, PackValues, resolved
-from benchwarden.profiles.plan_steps import plan_step
+from benchwarden.profiles.plan_repeat import written_out
 from benchwarden.profiles.plan_working import Working, rounded
 from benchwarden.profiles.planned import (
     PlannedAsk,
     PlannedCharge,
     PlannedDischarge,
+    PlannedInspect,
     PlannedLadder,
+    PlannedPulse,
+    PlannedPulseSeries,
+    PlannedRepeat,
     PlannedRest,
+    PlannedSoak,
     PlannedStep,
     PlannedStore,
+    most_drawn_a,
 )
-from benchwarden.profiles.profile import ChargeStep, DischargeStep, LadderStep, Profile, StoreStep
+from benchwarden.profiles.profile import (
+    ChargeStep,
+    DischargeStep,
+    LadderStep,
+    Profile,
+    PulseStep,
+    StoreStep,
+    every_step,
+)
 
 __all__ = ["BayAbilities", "Plan", "PlanLimits", "PlanRefused", "describe", "plan_as_data", "work_out"]
 
@@ -79,6 +93,7 @@ class Plan:
     fingerprint: str
     fingerprint_parts: dict[str, Any]
     attended: bool = False
+    repeats: tuple[PlannedRepeat, ...] = ()
 
     @property
     def estimate_s(self) -> float:
@@ -93,9 +108,9 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
     smallest bound, which its step names.
     """
     values = resolved(pack)
-    work = Working(values, bay, profile.ambient)
+    work = Working(values, bay, profile.ambient, tables={name: profile.table(name) for name in profile.tables})
     _bay_fits(profile, work)
-    steps = [plan_step(step, number, work) for number, step in enumerate(profile.steps, start=1)]
+    steps, repeats = written_out(profile, work)
     if work.reasons:
         raise PlanRefused(work.reasons)
     planned = watched_at_the_end(tuple(step for step in steps if step is not None))
@@ -111,6 +126,7 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
         notes=_notes(planned, values, bay),
         fingerprint=fingerprint(parts),
         fingerprint_parts=parts,
+        repeats=repeats,
     )
 
 
@@ -124,7 +140,7 @@ def watched_at_the_end(steps: tuple[PlannedStep, ...]) -> tuple[PlannedStep, ...
     for step in reversed(steps):
         if isinstance(step, PlannedRest):
             rested_s += step.at_least_s
-        elif not isinstance(step, PlannedAsk):
+        elif not isinstance(step, PlannedAsk | PlannedInspect | PlannedSoak):
             break
     else:
         return steps  # nothing ever flows
@@ -154,24 +170,20 @@ def _bay_fits(profile: Profile, work: Working) -> None:
             f"right would be {pack.series}"
         )
     flows = any(
-        isinstance(step, DischargeStep | LadderStep | StoreStep)
+        isinstance(step, DischargeStep | LadderStep | StoreStep | PulseStep)
         or (isinstance(step, ChargeStep) and bay.charge == "supply")
-        for step in profile.steps
+        for _, step in every_step(profile)
     )
     if flows and not bay.pack_places:
         work.reasons.append(f"bay {bay.name}: no temperature sensor on the pack; at least one is needed")
 
 
 def _limits(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) -> PlanLimits:
-    draw_a, feed_a = 0.0, 0.0
+    draw_a, feed_a = max(map(most_drawn_a, steps), default=0.0), 0.0
     for step in steps:
         match step:
-            case PlannedDischarge():
-                draw_a = max(draw_a, step.ceiling_a)
-            case PlannedLadder():
-                draw_a = max(draw_a, step.rungs[-1].ceiling_a)
             case PlannedStore():
-                draw_a, feed_a = max(draw_a, step.ceiling_a), max(feed_a, step.feed_a or 0.0)
+                feed_a = max(feed_a, step.feed_a or 0.0)
             case PlannedCharge() if step.method == "supply":
                 feed_a = max(feed_a, step.current_a)
     return PlanLimits(
@@ -188,9 +200,8 @@ def _limits(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) -
 
 
 def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) -> tuple[str, ...]:
-    notes: list[str] = []
-    draws = any(isinstance(step, PlannedDischarge | PlannedLadder | PlannedStore) for step in steps)
-    if draws:
+    notes: list[str] = [*pack.lowered]
+    if any(most_drawn_a(step) > 0 for step in steps):
         trip_v = pack.series * pack.hard_low_v
         notes.append(f"the load's own trip at {trip_v:g} V guards the pack, not a weak group")
     if pack.mass_kg is None:
@@ -224,8 +235,12 @@ def describe(plan: Plan) -> list[str]:
         f"fingerprint {plan.fingerprint}, about {time_in_words(round(plan.estimate_s))}",
     ]
     for step in plan.steps:
+        if step.cycle is not None and step.cycle[1] > 1:
+            continue  # every cycle is as the first
         lines.append(f"{step.number}. {step.title} (about {time_in_words(round(step.estimate_s))})")
         lines += [f"   {line}" for line in _details(step)]
+        if step.cycle is not None:
+            lines += [f"   {line}" for line in _repeated(step, plan)]
     lines.append(
         f"limits: group {limits.group_low_v:.2f} to {limits.group_high_v:.2f} V, "
         f"pack {limits.pack_low_v:.2f} to {limits.pack_high_v:.2f} V, draw {limits.max_draw_a:.2f} A, "
@@ -234,6 +249,45 @@ def describe(plan: Plan) -> list[str]:
     lines += plan.defaults
     lines += [f"note: {words}" for words in plan.notes]
     return lines
+
+
+def _repeated(step: PlannedStep, plan: Plan) -> list[str]:
+    """After the last step of a first cycle: how often it is done, and what ends it earlier."""
+    assert step.cycle is not None
+    place = step.cycle[0]
+    inside = [one for one in plan.steps if one.cycle is not None and one.cycle[0] == place]
+    if step is not [one for one in inside if one.cycle == step.cycle][-1]:
+        return []
+    repeat = next(one for one in plan.repeats if one.place == place)
+    first = min(one.number for one in inside)
+    words = (
+        f"steps {first} to {step.number} are done {repeat.times} times (to step {max(one.number for one in inside)}), "
+        f"no cycle begins after {time_in_words(repeat.at_most_s)}"
+    )
+    for share, of, what in (
+        (repeat.below, repeat.below_of, "below"),
+        (repeat.at_least, repeat.at_least_of, "at least"),
+    ):
+        if share is not None:
+            reference = f"{repeat.rated_capacity_ah:g} Ah rated" if of == "rated" else "the first cycle's"
+            words += f", or once the last discharge delivered {what} {100 * share:g} % of {reference}"
+    return [words]
+
+
+def _until(step: PlannedCharge | PlannedDischarge) -> list[str]:
+    until = step.until
+    if until is None:
+        return []
+    group = "highest" if isinstance(step, PlannedCharge) else "lowest"
+    said = [
+        (until.charge_ah, "{:g} Ah"),
+        (until.energy_wh, "{:g} Wh"),
+        (until.time_s, "{:g} s"),
+        (until.voltage_v, group + " group at {:g} V"),
+        (until.temperature_c, "hottest sensor at {:g} °C"),
+        (until.group_spread_v, "groups {:g} V apart"),
+    ]
+    return ["ends earlier at " + " or ".join(words.format(value) for value, words in said if value is not None)]
 
 
 def _details(step: PlannedStep) -> list[str]:
@@ -253,13 +307,16 @@ def _details(step: PlannedStep) -> list[str]:
             return [
                 f"by the supply, governed by the highest group, at most {step.series * step.full_v:.2f} V; "
                 f"starts at {step.start_low_c:g} to {step.start_high_c:g} °C, "
-                f"at most {time_in_words(step.at_most_s)}"
+                f"at most {time_in_words(step.at_most_s)}",
+                *_until(step),
             ]
         case PlannedDischarge():
             return [
                 f"ceiling {step.ceiling_a:.2f} A, load trips at {step.trip_voltage_v:.2f} V, "
                 f"hottest sensor at most {step.temperature_cut_off_c:g} °C, "
-                f"at most {time_in_words(step.at_most_s)}; its own timer {time_in_words(round(step.timer_s))}"
+                f"at most {time_in_words(step.at_most_s)}; its own timer {time_in_words(round(step.timer_s))}",
+                *([f"{len(step.table) - 1} powers over {step.table_s:g} s, over and over"] if step.table else []),
+                *_until(step),
             ]
         case PlannedLadder():
             return [
@@ -272,3 +329,33 @@ def _details(step: PlannedStep) -> list[str]:
             return [f"drawing {step.draw_a:g} A, {feed}, at most {time_in_words(step.at_most_s)}"]
         case PlannedAsk():
             return [f"answers: {', '.join(step.answers)}"]
+        case PlannedInspect():
+            return [f"each group {step.low_v:.2f} to {step.high_v:.2f} V, looked at for {time_in_words(step.for_s)}"]
+        case PlannedSoak():
+            return [f"for {time_in_words(step.hold_s)}; at most {time_in_words(step.at_most_s)}, then the run ends"]
+        case PlannedPulse():
+            return [f"read at the end of each; down to the {step.floor_name} {step.floor_v:.2f} V of the lowest group"]
+        case PlannedPulseSeries():
+            return [
+                f"{step.portion_ah:g} Ah apart at {step.move_a:g} A, {time_in_words(step.settle_s)} rest before the "
+                f"pulses, {time_in_words(step.rest_s)} between; read at "
+                + ", ".join(f"{one:g} s" for one in step.times_s),
+                f"down to the {step.floor_name} {step.floor_v:.2f} V of the lowest group, hottest sensor at most "
+                f"{step.temperature_cut_off_c:g} °C; at most {time_in_words(round(step.at_most_s))}",
+            ]
+
+
+def step_lines(step: PlannedStep) -> list[str]:
+    """What a step does beyond its title, for people; empty if the title says it all."""
+    return _details(step)
+
+
+def until_lines(step: PlannedStep) -> list[str]:
+    """What ends a step early because the profile asks for it, for people; empty if nothing does."""
+    lines = _until(step) if isinstance(step, PlannedCharge | PlannedDischarge) else []
+    return [line.removeprefix("ends earlier at ") for line in lines]
+
+
+def repeat_lines(step: PlannedStep, plan: Plan) -> list[str]:
+    """After the last step of a repeat's first cycle, how often it is done; empty after any other."""
+    return _repeated(step, plan) if step.cycle is not None and step.cycle[1] == 1 else []

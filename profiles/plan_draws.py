@@ -4,6 +4,8 @@ import math
 
 from benchwarden.profiles.decision import Quantity
 from benchwarden.profiles.fingerprint import rate_c
+from benchwarden.profiles.pack import PackValues
+from benchwarden.profiles.plan_until import charged_until, plan_until
 from benchwarden.profiles.plan_working import (
     HAIR,
     Working,
@@ -15,6 +17,7 @@ from benchwarden.profiles.plan_working import (
     volts,
 )
 from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, PlannedStore, Rung
+from benchwarden.profiles.power_table import PowerTable
 from benchwarden.profiles.profile import DischargeStep, LadderStep, StoreStep
 
 _CEILING = 1.1
@@ -27,6 +30,8 @@ _LADDER_WARMING_K = 30.0
 # minute: it guards a computer that died, not the test (common practice, no source).
 _LONGER = 1.5
 _TIMER_MARGIN_S = 60.0
+# Less than this can hardly be told from off: a load that draws so little would trip as one that draws nothing.
+_LEAST_RATE_C = 0.05
 
 
 def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
@@ -37,7 +42,14 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
     low_v, top_v = pack.series * cut_off_v, pack.series * pack.top_v
     load_can(work, number, step, low_v)
     quantity: Quantity
-    if step.power is not None:
+    table = None if step.power_table is None else work.tables[step.power_table]
+    rows: tuple[tuple[float, float], ...] = ()
+    if table is not None:
+        quantity, rows = "power", _in_watts(table, pack)
+        level = max(power_w for _, power_w in rows[:-1])
+        largest_a, largest_w, unit = level / low_v, level, "W"
+        ceiling_a = _CEILING * largest_a
+    elif step.power is not None:
         quantity, level = "power", rounded(rate_c(step.power, pack) * pack.rated_capacity_ah * pack.nominal_pack_v)
         largest_a, largest_w, unit = level / low_v, level, "W"
         # At the knee a constant-power load drives itself up to its ceiling.
@@ -52,7 +64,9 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         largest_a, largest_w, unit = top_v / level, top_v * top_v / level, "ohm"
         ceiling_a = max(largest_a, min(_CEILING * largest_a, bay.load_max_current_a))
     where = f"at the cut-off of {low_v:g} V" if quantity == "power" else f"at {top_v:g} V"
-    if largest_a > pack.max_discharge_a * (1 + HAIR):
+    if table is not None:
+        _record_fits(step, number, work, table, low_v)
+    elif largest_a > pack.max_discharge_a * (1 + HAIR):
         refuse(
             work,
             number,
@@ -77,12 +91,27 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
     # The longest that the rated charge can last: at constant resistance the current is least at the cut-off.
     least_a = {"power": level / pack.nominal_pack_v, "current": level, "resistance": low_v / level}[quantity]
     mean_a = level / pack.nominal_pack_v if quantity == "power" else largest_a
+    if table is not None:
+        mean_a = least_a = table.mean * level / table.highest / pack.nominal_pack_v
     estimate_s = min(step.at_most_s, 0.95 * pack.rated_capacity_ah / mean_a * 3600 * max(work.charged, 0.1))
-    work.charged = 0.0
+    until = plan_until(
+        step.until,
+        step,
+        number,
+        work,
+        charging=False,
+        cut_off_v=cut_off_v,
+        temperature_cut_off_c=temperature_c,
+    )
+    estimate_s, work.charged = charged_until(until, work, estimate_s, 0.0)
     work.warmer_k = min(_WARMEST_K, _WARMING_K * mean_a / pack.rated_capacity_ah)
+    draws = f"at {level:g} {unit}"
+    if table is not None:
+        draws = f"as recorded in {step.power_table}, at most {level:g} W,"
+    early = "" if until is None else ", or until what the profile asks for"
     return PlannedDischarge(
         number=number,
-        title=f"discharge at {level:g} {unit} to the {name} {cut_off_v:.2f} V of the lowest group",
+        title=f"discharge {draws} to the {name} {cut_off_v:.2f} V of the lowest group{early}",
         estimate_s=estimate_s,
         quantity=quantity,
         level=level,
@@ -97,7 +126,50 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         ambient_high_c=work.ambient.high_c if work.ambient else None,
         at_most_s=step.at_most_s,
         every_s=step.every_s,
+        until=until,
+        table=rows,
+        table_s=0.0 if table is None else table.duration_s,
     )
+
+
+def _in_watts(table: PowerTable, pack: PackValues) -> tuple[tuple[float, float], ...]:
+    per_unit_w = pack.rated_capacity_ah * pack.nominal_pack_v if table.unit == "C" else 1.0
+    return tuple((time_s, rounded(power * per_unit_w)) for time_s, power in table.rows)
+
+
+def _record_fits(step: DischargeStep, number: int, work: Working, table: PowerTable, low_v: float) -> None:
+    """The pack may give every power of the record: continuously, or as a burst that is short enough."""
+    pack = work.pack
+    per_unit_w = pack.rated_capacity_ah * pack.nominal_pack_v if table.unit == "C" else 1.0
+    largest_a = table.highest * per_unit_w / low_v
+    longest_s = table.longest_above_s(pack.max_discharge_a * low_v / per_unit_w * (1 + HAIR))
+    if longest_s > 0 and (pack.max_burst_s is None or longest_s > pack.max_burst_s * (1 + HAIR)):
+        refuse(
+            work,
+            number,
+            step,
+            f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
+            f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time",
+        )
+    elif longest_s > 0 and largest_a > pack.max_burst_a * (1 + HAIR):
+        refuse(
+            work,
+            number,
+            step,
+            f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
+            f"burst {pack.max_burst_a:g} A",
+        )
+    least_w = _LEAST_RATE_C * pack.rated_capacity_ah * pack.nominal_pack_v
+    for row, (_, power) in enumerate(table.rows[:-1], start=1):
+        if 0 < power * per_unit_w < least_w * (1 - HAIR):
+            refuse(
+                work,
+                number,
+                step,
+                f"{step.power_table}, row {row}: {power * per_unit_w:g} W can hardly be told from off; right would be "
+                f"0 or {least_w:g} W and more for this pack",
+            )
+            break
 
 
 def _timer_s(rated_ah: float, current_a: float, at_most_s: float) -> float:

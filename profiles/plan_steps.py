@@ -3,15 +3,27 @@
 import math
 
 from benchwarden.profiles.plan_draws import plan_discharge, plan_ladder, plan_store
+from benchwarden.profiles.plan_pulse import plan_pulse
+from benchwarden.profiles.plan_until import charged_until, plan_until
 from benchwarden.profiles.plan_working import HAIR, Working, amperes, refuse, rounded
-from benchwarden.profiles.planned import PlannedAsk, PlannedCharge, PlannedRest, PlannedStep
+from benchwarden.profiles.planned import (
+    PlannedAsk,
+    PlannedCharge,
+    PlannedInspect,
+    PlannedRest,
+    PlannedSoak,
+    PlannedStep,
+)
 from benchwarden.profiles.profile import (
     AskStep,
     ChargeStep,
     DischargeStep,
+    InspectStep,
     LadderStep,
+    PulseStep,
     RestStep,
-    Step,
+    SimpleStep,
+    SoakStep,
     StoreStep,
 )
 
@@ -22,14 +34,14 @@ _HOLDING_S = 900.0
 _OPERATOR_CHARGE_S = 5400.0
 
 
-def plan_step(step: Step, number: int, work: Working) -> PlannedStep | None:
+def plan_step(step: SimpleStep, number: int, work: Working) -> PlannedStep | None:
     """The step in absolute numbers; None if it cannot be, with the reasons added to `work`."""
     before = len(work.reasons)
     planned = _planned(step, number, work)
     return planned if len(work.reasons) == before else None
 
 
-def _planned(step: Step, number: int, work: Working) -> PlannedStep | None:
+def _planned(step: SimpleStep, number: int, work: Working) -> PlannedStep | None:
     match step:
         case AskStep():
             title = f"ask: {step.text}"
@@ -44,6 +56,53 @@ def _planned(step: Step, number: int, work: Working) -> PlannedStep | None:
             return plan_ladder(step, number, work)
         case StoreStep():
             return plan_store(step, number, work)
+        case InspectStep():
+            return _inspect(step, number, work)
+        case SoakStep():
+            return _soak(step, number, work)
+        case PulseStep():
+            return plan_pulse(step, number, work)
+
+
+def _inspect(step: InspectStep, number: int, work: Working) -> PlannedInspect:
+    pack, bay = work.pack, work.bay
+    if bay.group_channels == 0 and pack.series > 1:
+        refuse(work, number, step, f"it looks at every group, and bay {bay.name} has no meter for groups")
+    return PlannedInspect(
+        number=number,
+        title=f"inspect {pack.series} groups, at most {1000 * step.spread_v:g} mV apart, with nothing on",
+        estimate_s=step.for_s,
+        series=pack.series,
+        channels=bay.group_channels,
+        taps=bay.taps,
+        low_v=pack.hard_low_v,
+        high_v=pack.hard_high_v,
+        spread_v=step.spread_v,
+        for_s=step.for_s,
+        every_s=step.every_s,
+    )
+
+
+def _soak(step: SoakStep, number: int, work: Working) -> PlannedSoak:
+    bay = work.bay
+    to_c = None if isinstance(step.to, str) else step.to
+    if not bay.pack_places:
+        refuse(work, number, step, f"it waits for the pack's temperature; bay {bay.name} has no sensor on it")
+    if to_c is None and not bay.has_ambient:
+        refuse(work, number, step, f'to = "ambient" needs a sensor at ambient; bay {bay.name} has none')
+    cooling_s = _COOLING_S * math.log(max(1.0, work.warmer_k / step.within_k))
+    estimate_s = min(step.at_most_s, cooling_s + step.hold_s)
+    work.warmer_k *= math.exp(-estimate_s / _COOLING_S)
+    return PlannedSoak(
+        number=number,
+        title=f"soak to within {step.within_k:g} K of {'ambient' if to_c is None else f'{to_c:g} °C'}",
+        estimate_s=estimate_s,
+        to_c=to_c,
+        within_k=step.within_k,
+        hold_s=step.hold_s,
+        at_most_s=step.at_most_s,
+        every_s=step.every_s,
+    )
 
 
 def _rest(step: RestStep, number: int, work: Working) -> PlannedRest:
@@ -96,10 +155,17 @@ def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | Non
         held_ah = min(missing_ah, _HOLDING_S * (current_a - taper_a) / 3600)
         tail_s = _HOLDING_S * math.log(max(1.0, current_a / taper_a))
         estimate_s = min(step.at_most_s, (missing_ah - held_ah) / current_a * 3600 + tail_s)
-    work.charged, work.warmer_k = 1.0, 5.0
+    until = plan_until(step.until, step, number, work, charging=True)
+    if until is not None and bay.charge != "supply":
+        refuse(
+            work, number, step, 'until needs the bay\'s own supply: with charge = "operator" the charge is a full one'
+        )
+    estimate_s, charged = charged_until(until, work, estimate_s, 1.0)
+    work.charged, work.warmer_k = charged, 5.0
+    early = "" if until is None else ", or until what the profile asks for"
     return PlannedCharge(
         number=number,
-        title=f"charge at {current_a:g} A to {pack.full_v:.2f} V per group, taper {taper_a:g} A",
+        title=f"charge at {current_a:g} A to {pack.full_v:.2f} V per group, taper {taper_a:g} A{early}",
         estimate_s=estimate_s,
         method=bay.charge,
         series=pack.series,
@@ -115,6 +181,7 @@ def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | Non
         start_high_c=pack.charge_high_c,
         at_most_s=step.at_most_s,
         every_s=step.every_s,
+        until=until,
     )
 
 

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from benchwarden.profiles.bay import BayAbilities
 from benchwarden.profiles.fingerprint import rate_c
 from benchwarden.profiles.pack import PackValues
-from benchwarden.profiles.profile import DISCHARGE_CUT_OFF, LADDER_FLOOR, Step
+from benchwarden.profiles.power_table import PowerTable
+from benchwarden.profiles.profile import DISCHARGE_CUT_OFF, LADDER_FLOOR, SimpleStep
 from benchwarden.profiles.quantity import Amount, TemperatureSpan
 
 # A hair more than a bound is the bound: sums of decimal fractions are not exact.
@@ -22,9 +23,10 @@ class Working:
     reasons: list[str] = field(default_factory=list)
     charged: float = 0.0
     warmer_k: float = 5.0
+    tables: dict[str, PowerTable] = field(default_factory=dict)
 
 
-def refuse(work: Working, number: int, step: Step, words: str) -> None:
+def refuse(work: Working, number: int, step: SimpleStep, words: str) -> None:
     """Adds a reason why the plan is refused, with the step it comes from."""
     work.reasons.append(f"step {number} {step.do}: {words}")
 
@@ -39,7 +41,7 @@ def amperes(amount: Amount, pack: PackValues) -> float:
     return rounded(rate_c(amount, pack) * pack.rated_capacity_ah)
 
 
-def volts(work: Working, number: int, step: Step, given: str | float) -> tuple[str, float]:
+def volts(work: Working, number: int, step: SimpleStep, given: str | float) -> tuple[str, float]:
     """A cut-off's name and volts per group, checked against the pack's hard limit."""
     pack = work.pack
     if given == DISCHARGE_CUT_OFF:
@@ -61,7 +63,7 @@ def volts(work: Working, number: int, step: Step, given: str | float) -> tuple[s
     return "cut-off", volts
 
 
-def degrees(work: Working, number: int, step: Step, given: float | None) -> float:
+def degrees(work: Working, number: int, step: SimpleStep, given: float | None) -> float:
     """A temperature cut-off in degrees Celsius, checked against the pack's limit; the pack's own if not given."""
     pack = work.pack
     if given is None:
@@ -76,7 +78,7 @@ def degrees(work: Working, number: int, step: Step, given: float | None) -> floa
     return given
 
 
-def load_can(work: Working, number: int, step: Step, lowest_v: float) -> None:
+def load_can(work: Working, number: int, step: SimpleStep, lowest_v: float) -> None:
     """The load's voltage range holds the pack's, down to `lowest_v`."""
     pack, bay = work.pack, work.bay
     top_v = pack.series * pack.top_v

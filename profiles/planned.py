@@ -10,6 +10,41 @@ from benchwarden.profiles.decision import Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedUntil:
+    """What ends a step early, the first that is met: since the step began, or as measured. None: not asked for.
+
+    `voltage_v`: of the lowest group in a discharge, of the highest in a charge. `temperature_c`: the hottest sensor.
+    `group_spread_v`: highest less lowest group.
+    """
+
+    charge_ah: float | None = None
+    energy_wh: float | None = None
+    time_s: float | None = None
+    voltage_v: float | None = None
+    temperature_c: float | None = None
+    group_spread_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRepeat:
+    """A repeat, whose cycles stand written out in the plan; a step's `cycle` is (this `place`, the cycle's number).
+
+    Cycles are left out once its steps have taken `at_most_s`, once the last discharge of a cycle delivered less than
+    `below` of `below_of` ("rated": `rated_capacity_ah`; "first": what the first cycle's delivered), or once one
+    delivered at least `at_least` of `at_least_of`.
+    """
+
+    place: int
+    times: int
+    at_most_s: float
+    rated_capacity_ah: float
+    below: float | None = None
+    below_of: str = "first"
+    at_least: float | None = None
+    at_least_of: str = "rated"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedAsk:
     """A question to the operator."""
 
@@ -19,6 +54,7 @@ class PlannedAsk:
     estimate_s: float
     text: str
     answers: tuple[str, ...]
+    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +70,7 @@ class PlannedRest:
     until_below_c: float | None
     at_most_s: float | None
     every_s: float
+    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,11 +100,16 @@ class PlannedCharge:
     at_most_s: float
     every_s: float
     may_recover: bool = False
+    until: PlannedUntil | None = None
+    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedDischarge:
     """A discharge at a constant `quantity` ("power", "current", "resistance") of `level` W, A or ohm.
+
+    With a `table` of (seconds, W) the power follows it instead, over and over; `level` is its highest power, `table_s`
+    how long it lasts. Each row holds until the next.
 
     `timer_s`: after so long with the load on, its own timer ends the draw, whatever has become of this program.
     """
@@ -89,11 +131,15 @@ class PlannedDischarge:
     ambient_high_c: float | None
     at_most_s: float
     every_s: float
+    until: PlannedUntil | None = None
+    table: tuple[tuple[float, float], ...] = ()
+    table_s: float = 0.0
+    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """One burst of a ladder: its number from 1, its current, and that as a multiple of rated capacity per hour."""
+    """One burst of a ladder or one level of a series of pulses: its number from 1, its current, and that in C."""
 
     number: int
     current_a: float
@@ -122,6 +168,7 @@ class PlannedLadder:
     ambient_high_c: float | None
     at_most_s: float
     every_s: float
+    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +200,132 @@ class PlannedStore:
     start_high_c: float
     temperature_cut_off_c: float
     at_most_s: float
+    cycle: tuple[int, int] | None = None
 
 
-PlannedStep = PlannedAsk | PlannedRest | PlannedCharge | PlannedDischarge | PlannedLadder | PlannedStore
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedInspect:
+    """A look at the balance lead for `for_s`, nothing on: volts of a group, `taps` "each" or "cumulative".
+
+    `channels` is 0 where the bay has no meter for groups.
+    """
+
+    kind: ClassVar[str] = "inspect"
+    number: int
+    title: str
+    estimate_s: float
+    series: int
+    channels: int
+    taps: str
+    low_v: float
+    high_v: float
+    spread_v: float
+    for_s: float
+    every_s: float
+    cycle: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSoak:
+    """Everything off until the hottest sensor has been within `within_k` of `to_c` (None: of ambient) for `hold_s`."""
+
+    kind: ClassVar[str] = "soak"
+    number: int
+    title: str
+    estimate_s: float
+    to_c: float | None
+    within_k: float
+    hold_s: float
+    at_most_s: float
+    every_s: float
+    cycle: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPulse:
+    """Two steps of current, the second right after the first: `low_a` for `low_s`, then `high_a` for `high_s`."""
+
+    kind: ClassVar[str] = "pulse"
+    method: str = "two-step"
+    number: int
+    title: str
+    estimate_s: float
+    low_a: float
+    low_s: float
+    high_a: float
+    high_s: float
+    ceiling_a: float
+    series: int
+    floor_name: str
+    floor_v: float
+    temperature_cut_off_c: float
+    trip_voltage_v: float
+    at_most_s: float
+    every_s: float
+    cycle: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPulseSeries:
+    """Pulses of rising current after each `portion_ah` of charge, `portions` times, each state after a rest `settle_s`.
+
+    `move_a` draws the charge between. `times_s`: when resistance is read after a pulse began.
+    """
+
+    kind: ClassVar[str] = "pulse"
+    method: str = "series"
+    number: int
+    title: str
+    estimate_s: float
+    levels: tuple[Rung, ...]
+    hold_s: float
+    times_s: tuple[float, ...]
+    rest_s: float
+    settle_s: float
+    portion_ah: float
+    portion_percent: float
+    portions: int
+    move_a: float
+    move_ceiling_a: float
+    move_timer_s: float
+    series: int
+    floor_name: str
+    floor_v: float
+    temperature_cut_off_c: float
+    trip_voltage_v: float
+    ambient_low_c: float | None
+    ambient_high_c: float | None
+    at_most_s: float
+    every_s: float
+    cycle: tuple[int, int] | None = None
+
+
+PlannedStep = (
+    PlannedAsk
+    | PlannedRest
+    | PlannedCharge
+    | PlannedDischarge
+    | PlannedLadder
+    | PlannedStore
+    | PlannedInspect
+    | PlannedSoak
+    | PlannedPulse
+    | PlannedPulseSeries
+)
+
+# So often at least a step is sampled that measures in seconds; the kinds of step that do.
+FAST_S = 0.1
+FAST_KINDS = ("ladder", "pulse")
+
+
+def most_drawn_a(step: PlannedStep) -> float:
+    """The largest ceiling that a step gives a load, in amperes; 0 if it draws nothing."""
+    match step:
+        case PlannedDischarge() | PlannedStore() | PlannedPulse():
+            return step.ceiling_a
+        case PlannedLadder():
+            return step.rungs[-1].ceiling_a
+        case PlannedPulseSeries():
+            return max(step.move_ceiling_a, *(level.ceiling_a for level in step.levels))
+        case _:
+            return 0.0

@@ -8,15 +8,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchwarden.profiles.plan import Plan
-from benchwarden.profiles.planned import PlannedDischarge, PlannedLadder, PlannedStore
+from benchwarden.profiles.planned import (
+    PlannedDischarge,
+    PlannedLadder,
+    PlannedPulse,
+    PlannedPulseSeries,
+    PlannedStore,
+)
 from benchwarden.profiles.quantity import Accuracy
+from benchwarden.profiles.taps import Taps, pack_wrong, taps_wrong
 
-_DEAD_TAP_V = 0.1
-_SUM_SHARE = 0.005
-_SUM_LEAST_V = 0.030
 # Two meters on one pack: what both data sheets allow, and this for contacts and the moment between the readings.
 _APART_V = 0.020
-_UNKNOWN = Accuracy(_SUM_SHARE, _SUM_LEAST_V, "V")
+_UNKNOWN = Accuracy(0.005, 0.030, "V")
 # A supply whose relay is open reads its own side; what it reads there says nothing of the pack.
 _SEES_PACK_SHARE = 0.1
 _RATING_HAIR = 1e-3
@@ -75,40 +79,14 @@ def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: 
     `groups_v` are the volts of the groups from the negative end, empty if the bay has no meter for them;
     `pack_voltage_v` is that of the whole pack, at zero current. None is a missing value.
     """
-    pack, bay = plan.pack, plan.bay
-    low_v = plan.limits.pack_low_v
-    if plan.limits.recover_low_v is not None:
-        low_v = pack.series * plan.limits.recover_low_v
-    problems: list[str] = []
-    if pack_voltage_v is None:
-        problems.append("pack voltage: no reading; the load must read it before a start")
-    elif pack_voltage_v < -_DEAD_TAP_V:
-        problems.append(f"pack voltage: {pack_voltage_v:.3f} V; the pack is connected the wrong way round")
-    elif pack_voltage_v < _DEAD_TAP_V:
-        problems.append(f"pack voltage: {pack_voltage_v:.3f} V; no pack is connected")
-    elif not low_v <= pack_voltage_v <= plan.limits.pack_high_v:
-        problems.append(
-            f"pack voltage: {pack_voltage_v:.3f} V; right would be "
-            f"{low_v:.2f} to {plan.limits.pack_high_v:.2f} V for {pack.series} groups"
-        )
-    if bay.group_channels == 0:
-        return problems
-    live = [value for value in groups_v if value is not None and abs(value) >= _DEAD_TAP_V]
-    if len(live) != pack.series:
-        problems.append(f"taps: {len(live)} groups answer; pack {pack.name} has {pack.series}")
-    for number, value in enumerate(groups_v, start=1):
-        if problem := _group(number, value, plan):
-            problems.append(problem)
-    known = [value for value in groups_v if value is not None]
-    if pack_voltage_v is not None and len(known) == len(groups_v) == pack.series:
-        allowed_v = max(_SUM_SHARE * abs(pack_voltage_v), _SUM_LEAST_V)
-        apart_v = sum(known) - pack_voltage_v
-        if not abs(apart_v) <= allowed_v:
-            problems.append(
-                f"sum of groups: {sum(known):.3f} V, pack voltage {pack_voltage_v:.3f} V; "
-                f"they may differ by {1000 * allowed_v:.0f} mV"
-            )
-    return problems
+    pack, limits = plan.pack, plan.limits
+    group_low_v = limits.group_low_v if limits.recover_low_v is None else limits.recover_low_v
+    low_v = limits.pack_low_v if limits.recover_low_v is None else pack.series * limits.recover_low_v
+    taps = Taps(pack.name, pack.series, group_low_v, limits.group_high_v, plan.bay.taps, plan.bay.group_channels)
+    return [
+        *pack_wrong(pack_voltage_v, taps, low_v, limits.pack_high_v),
+        *taps_wrong(groups_v, pack_voltage_v, taps),
+    ]
 
 
 def open_path(groups_v: Sequence[float | None], load_v: float | None, plan: Plan) -> str | None:
@@ -121,26 +99,6 @@ def open_path(groups_v: Sequence[float | None], load_v: float | None, plan: Plan
         f"the groups are well ({sum(known):.2f} V together), but the load sees {load_v:.2f} V: the path to the pack is "
         "open (its protection board, a fuse, a clip); it may close again by itself"
     )
-
-
-def _group(number: int, value: float | None, plan: Plan) -> str:
-    """What is wrong with one group, in words; empty if nothing is."""
-    low_v, high_v = plan.limits.group_low_v, plan.limits.group_high_v
-    low_v = low_v if plan.limits.recover_low_v is None else plan.limits.recover_low_v
-    if value is None:
-        return f"group {number}: no reading"
-    if low_v <= value <= high_v:
-        return ""
-    if plan.bay.taps == "cumulative" and not value > _DEAD_TAP_V:
-        return f"group {number}: tap {number} is {value:.3f} V above the one below it; taps must step up"
-    if value <= -_DEAD_TAP_V:
-        return f"group {number}: {value:.3f} V; its taps are the wrong way round"
-    if value < _DEAD_TAP_V:
-        return f"group {number}: {value:.3f} V; its tap is not connected"
-    hint = ""
-    if plan.bay.taps == "each" and number > 1 and low_v * number <= value <= high_v * number:
-        hint = '; the taps look cumulative: taps = "cumulative"'
-    return f"group {number}: {value:.3f} V, outside {low_v:.2f} to {high_v:.2f} V{hint}"
 
 
 def meters_agree(meters: Sequence[Meter], current_a: float = 0.0, path_ohm: float = 0.0) -> list[str]:
@@ -225,6 +183,10 @@ def pulse_current_a(plan: Plan) -> float | None:
                 largest_a = max(largest_a, step.rungs[-1].current_a)
             case PlannedStore():
                 largest_a = max(largest_a, step.draw_a)
+            case PlannedPulse():
+                largest_a = max(largest_a, step.high_a)
+            case PlannedPulseSeries():
+                largest_a = max(largest_a, step.move_a, *(level.current_a for level in step.levels))
     if largest_a == 0.0:
         return None
     # The plan's limit lies 5 % above its largest ceiling, so a pulse of 0.5 A never exceeds what the plan draws itself.

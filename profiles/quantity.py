@@ -7,11 +7,11 @@ anything.
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, WithJsonSchema
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _WITH_UNIT = re.compile(rf"\s*({_NUMBER})\s*([^\d\s.+-][^\d]*?)\s*", re.ASCII)
@@ -21,6 +21,7 @@ _BURST = re.compile(r"\s*(.+?)\s+for\s+(.+?)\s*")
 _PERCENT = re.compile(rf"\s*({_NUMBER})\s*%\s*", re.ASCII)
 _PERCENT_OF = re.compile(rf"\s*({_NUMBER})\s*%\s*of\s+(.+?)\s*", re.ASCII)
 _SIZE = re.compile(rf"\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*[x×]\s*({_NUMBER})\s*(mm|cm)\s*", re.ASCII)
+_SHARE_OF = re.compile(rf"\s*({_NUMBER}\s*%)\s*of\s+(rated|the\s+first)\s*", re.ASCII)
 _GAUGE = re.compile(r"\s*(\d{1,2})\s*AWG\s*", re.ASCII)
 
 _VOLT = {"V": 1.0, "mV": 1e-3}
@@ -28,7 +29,7 @@ _AMPERE = {"A": 1.0, "mA": 1e-3}
 _WATT = {"W": 1.0, "mW": 1e-3, "kW": 1e3}
 # The Greek letter and the ohm sign look alike; people and keyboards write either.
 _OHM = {"ohm": 1.0, "\u03a9": 1.0, "\u2126": 1.0, "mohm": 1e-3, "m\u03a9": 1e-3, "m\u2126": 1e-3}
-_SECOND = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+_SECOND = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "day": 86400.0, "days": 86400.0}
 _CELSIUS = {"°C": 1.0, "degC": 1.0}
 _ANY = {**_VOLT, **_AMPERE, **_WATT, "K": 1.0}
 _BASE = {**dict.fromkeys(_VOLT, "V"), **dict.fromkeys(_AMPERE, "A"), **dict.fromkeys(_WATT, "W"), "K": "K"}
@@ -36,7 +37,7 @@ _BASE = {**dict.fromkeys(_VOLT, "V"), **dict.fromkeys(_AMPERE, "A"), **dict.from
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A current, power or resistance as written: relative to the pack (`unit` "C") or absolute ("A", "W", "ohm")."""
+    """An amount as written: relative to the pack (`unit` "C" or "%") or absolute ("A", "W", "Ah", "Wh")."""
 
     value: float
     unit: str
@@ -84,6 +85,17 @@ class Accuracy:
     def at(self, reading: float) -> float:
         """Largest error at a reading, in the unit of the reading."""
         return self.of_reading * abs(reading) + self.absolute
+
+
+@dataclass(frozen=True, slots=True)
+class ShareOf:
+    """A share (1 is all) of the rated capacity (`of` "rated"), or of what the first cycle delivered ("first")."""
+
+    share: float
+    of: str
+
+    def __str__(self) -> str:
+        return f"{100 * self.share:g} % of {'rated' if self.of == 'rated' else 'the first'}"
 
 
 def _refuse(found: object, what: str, example: str) -> ValueError:
@@ -168,7 +180,7 @@ def resistance_ohm(found: object) -> float:
 
 
 def duration_s(found: object) -> float:
-    """Time in seconds from "90 s", "30 min" or "2 h", up to 30 days."""
+    """Time in seconds from "90 s", "30 min", "2 h" or "5 days", up to 30 days."""
     return _parse(found, _SECOND, 0, 30 * 86400, "a time", '"30 min"')
 
 
@@ -183,11 +195,6 @@ def area_m2(found: object) -> float:
     # A unit may end with a digit here, which `_WITH_UNIT` does not know.
     plain = found.replace("m2", "m²") if isinstance(found, str) else found
     return _parse(plain, units, 0, 1000, "an area", '"0.203 m²"')
-
-
-def percent(found: object) -> float:
-    """Share from "20 %", 0 to 100 %, both excluded."""
-    return _parse(found, {"%": 0.01}, 0, 1.0, "a percentage", '"20 %"')
 
 
 def temperature_c(found: object) -> float:
@@ -245,6 +252,41 @@ def power_amount(found: object) -> Amount:
     return _amount(found, _WATT, "W", 1e6, "a power", '"5C" or "300 W"')
 
 
+def charge_amount(found: object) -> Amount:
+    """A charge from "2.5 Ah" or "50 %" (of rated capacity, up to 120 %); at most 10,000 Ah."""
+    what, example = "a charge", '"2.5 Ah" or "50 %"'
+    if isinstance(found, str) and _PERCENT.fullmatch(found):
+        return Amount(100 * percent(found, high=120), "%")
+    return Amount(_parse(found, {"Ah": 1.0, "mAh": 1e-3}, 0, 1e4, what, example), "Ah")
+
+
+def energy_amount(found: object) -> Amount:
+    """An energy from "20 Wh" or "50 %" (of rated capacity × nominal voltage, up to 120 %); at most 1 MWh."""
+    what, example = "an energy", '"20 Wh" or "50 %"'
+    if isinstance(found, str) and _PERCENT.fullmatch(found):
+        return Amount(100 * percent(found, high=120), "%")
+    return Amount(_parse(found, {"Wh": 1.0, "kWh": 1e3}, 0, 1e6, what, example), "Wh")
+
+
+def percent(found: object, *, high: float = 100.0) -> float:
+    """A share from "10 %": above 0 and not above `high` %."""
+    match = _PERCENT.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, "a share in %", '"10 %"')
+    value = _finite(match[1], found, "a share in %", '"10 %"')
+    if not 0 < value <= high:
+        raise ValueError(f'found {found!r}; a share lies above 0 and not above {high:g} %, such as "10 %"')
+    return value / 100
+
+
+def share_of(found: object) -> ShareOf:
+    """A share of a delivered charge from "80 % of the first" or "100 % of rated", above 0 and up to 120 %."""
+    match = _SHARE_OF.fullmatch(found) if isinstance(found, str) else None
+    if match is None:
+        raise _refuse(found, "a share of a charge", '"80 % of the first" or "100 % of rated"')
+    return ShareOf(percent(match[1], high=120), "rated" if match[2] == "rated" else "first")
+
+
 def wire_area_m2(found: object) -> float:
     """Cross-section of copper in square metres from "12 AWG" (0 to 40) or "3.3 mm²".
 
@@ -292,20 +334,41 @@ def accuracy(found: object) -> Accuracy:
     return Accuracy(of_reading, absolute, unit)
 
 
-Capacity = Annotated[float, BeforeValidator(capacity_ah, json_schema_input_type=str)]
-Mass = Annotated[float, BeforeValidator(mass_kg, json_schema_input_type=str)]
-Size = Annotated[float, BeforeValidator(volume_l, json_schema_input_type=str)]
-Voltage = Annotated[float, BeforeValidator(voltage_v, json_schema_input_type=str)]
-Current = Annotated[float, BeforeValidator(current_a, json_schema_input_type=str)]
-Power = Annotated[float, BeforeValidator(power_w, json_schema_input_type=str)]
-Resistance = Annotated[float, BeforeValidator(resistance_ohm, json_schema_input_type=str)]
-Duration = Annotated[float, BeforeValidator(duration_s, json_schema_input_type=str)]
-Length = Annotated[float, BeforeValidator(length_m, json_schema_input_type=str)]
-Temperature = Annotated[float, BeforeValidator(temperature_c, json_schema_input_type=str)]
-Difference = Annotated[float, BeforeValidator(difference_k, json_schema_input_type=str)]
-WireArea = Annotated[float, BeforeValidator(wire_area_m2, json_schema_input_type=str)]
-Span = Annotated[TemperatureSpan, BeforeValidator(temperature_span, json_schema_input_type=str)]
-BurstOf = Annotated[Burst, BeforeValidator(burst, json_schema_input_type=str)]
-CurrentAmount = Annotated[Amount, BeforeValidator(current_amount, json_schema_input_type=str)]
-PowerAmount = Annotated[Amount, BeforeValidator(power_amount, json_schema_input_type=str)]
-AccuracyOf = Annotated[Accuracy, BeforeValidator(accuracy, json_schema_input_type=str)]
+# For editors: as wide as the parsers, which have the last word on what lies in range.
+_EDITOR_NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+
+
+def _text(pattern: str, *examples: str) -> WithJsonSchema:
+    """How editors know a quantity: text of this pattern (ECMA 262), with examples that its parser takes."""
+    return WithJsonSchema({"type": "string", "pattern": pattern, "examples": list(examples)}, mode="validation")
+
+
+def _with_unit(units: Iterable[str], *examples: str, sign: str = r"\+?") -> WithJsonSchema:
+    return _text(rf"^\s*{sign}{_EDITOR_NUMBER}\s*(?:{'|'.join(units)})\s*$", *examples)
+
+
+_SPAN_PATTERN = rf"^\s*[+-]?{_EDITOR_NUMBER}\s*(?:±|\+/-|to)\s*[+-]?{_EDITOR_NUMBER}\s*(?:{'|'.join(_CELSIUS)})\s*$"
+
+Capacity = Annotated[float, BeforeValidator(capacity_ah), _with_unit(("Ah", "mAh"), "5.0 Ah", "5000 mAh")]
+Mass = Annotated[float, BeforeValidator(mass_kg), _with_unit(("g", "kg"), "452 g", "0.45 kg")]
+Size = Annotated[float, BeforeValidator(volume_l), _text(r"\d\s*[x×]\s*\d", "95 x 47 x 48 mm", "9.5 x 4.7 x 4.8 cm")]
+Voltage = Annotated[float, BeforeValidator(voltage_v), _with_unit(_VOLT, "4.20 V", "30 mV")]
+Current = Annotated[float, BeforeValidator(current_a), _with_unit(_AMPERE, "45 A", "250 mA")]
+Power = Annotated[float, BeforeValidator(power_w), _with_unit(_WATT, "1500 W", "1.5 kW")]
+Resistance = Annotated[float, BeforeValidator(resistance_ohm), _with_unit(_OHM, "0.5 ohm", "12 mohm")]
+Duration = Annotated[float, BeforeValidator(duration_s), _with_unit(_SECOND, "30 min", "90 s", "2 h")]
+Length = Annotated[float, BeforeValidator(length_m), _with_unit(("mm", "cm", "m"), "22 mm", "16 cm")]
+Temperature = Annotated[float, BeforeValidator(temperature_c), _with_unit(_CELSIUS, "35 °C", sign="[+-]?")]
+Difference = Annotated[float, BeforeValidator(difference_k), _with_unit(("K",), "2 K")]
+ChargeAmount = Annotated[Amount, BeforeValidator(charge_amount), _with_unit(("Ah", "mAh", "%"), "2.5 Ah", "50 %")]
+EnergyAmount = Annotated[Amount, BeforeValidator(energy_amount), _with_unit(("Wh", "kWh", "%"), "20 Wh", "50 %")]
+Share = Annotated[float, BeforeValidator(percent), _with_unit(("%",), "10 %")]
+ShareOfCharge = Annotated[ShareOf, BeforeValidator(share_of), _text("%", "80 % of the first", "100 % of rated")]
+WireArea = Annotated[float, BeforeValidator(wire_area_m2), _with_unit(("AWG", "mm²", "mm2"), "12 AWG", "3.3 mm²")]
+Span = Annotated[TemperatureSpan, BeforeValidator(temperature_span), _text(_SPAN_PATTERN, "23 ± 5 °C", "10 to 40 °C")]
+BurstOf = Annotated[Burst, BeforeValidator(burst), _text(r"\sfor\s", "90 A for 5 s")]
+CurrentAmount = Annotated[Amount, BeforeValidator(current_amount), _with_unit((*_AMPERE, "C"), "0.5C", "45 A")]
+PowerAmount = Annotated[Amount, BeforeValidator(power_amount), _with_unit((*_WATT, "C"), "5C", "300 W")]
+AccuracyOf = Annotated[
+    Accuracy, BeforeValidator(accuracy), _text("[AVWK]", "0.05 % + 0.02 % of 150 V", "0.1 % + 30 mA", "0.5 K")
+]

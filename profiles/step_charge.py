@@ -14,6 +14,7 @@ from benchwarden.profiles.decision import (
     time_in_words,
 )
 from benchwarden.profiles.planned import PlannedCharge
+from benchwarden.profiles.until import NOTHING_COUNTED, UNTIL, Counted, counted, left_s, met
 
 # Below this a pack takes half of C at most (common practice, no source); 1 K of hysteresis so that it does
 # not flap.
@@ -47,6 +48,7 @@ class ChargeState:
     at_taper: int = 0
     paused: bool = False
     asked: int = 0
+    counted: Counted = NOTHING_COUNTED
 
 
 def governed_v(seen: Seen, series: int, full_v: float, last_v: float | None) -> float | None:
@@ -106,14 +108,17 @@ def _not_full(step: PlannedCharge, seen: Seen) -> str:
 
 
 def _by_supply(step: PlannedCharge, state: ChargeState, seen: Seen) -> Decision:
-    left_s = step.at_most_s - seen.step_time_s
-    if left_s <= 1e-3:
+    most_s = step.at_most_s - seen.step_time_s
+    if most_s <= 1e-3:
         words = f"not full after {time_in_words(step.at_most_s)}"
         return ended(state, "charge", words, "time", (words,), final=True)
     if seen.charging_ah > OVERCHARGE * step.rated_capacity_ah:
         words = f"took {seen.charging_ah:.3f} Ah, more than {OVERCHARGE:g} × {step.rated_capacity_ah:g} Ah rated"
         return ended(state, "charge", words, "not possible", (words,), final=True)
-    next_s = min(step.every_s, left_s)
+    next_s = left_s(step.until, seen, min(step.every_s, most_s))
+    state = replace(state, counted=counted(state.counted, seen, step.every_s))
+    if step.until is not None and (words := met(step.until, state.counted, seen, step.series, charging=True)):
+        return ended(state, "charge", words, UNTIL)
     state, flags, waits_for = _temperature(step, state, seen)
     if state.waiting:
         return Decision(OFF, next_s, state, f"waiting: {waits_for}", None, flags)

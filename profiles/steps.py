@@ -9,16 +9,23 @@ from benchwarden.profiles.planned import (
     PlannedAsk,
     PlannedCharge,
     PlannedDischarge,
+    PlannedInspect,
     PlannedLadder,
+    PlannedPulse,
+    PlannedPulseSeries,
     PlannedRest,
+    PlannedSoak,
     PlannedStep,
     PlannedStore,
     Rung,
 )
 from benchwarden.profiles.step_charge import ChargeState, decide_charge
 from benchwarden.profiles.step_discharge import DischargeState, begin_discharge, decide_discharge
+from benchwarden.profiles.step_inspect import InspectState, decide_inspect
 from benchwarden.profiles.step_ladder import LadderState, RungRecord, decide_ladder
+from benchwarden.profiles.step_pulse import PulseState, SeriesState, decide_pulse, decide_series
 from benchwarden.profiles.step_rest import IDLE, Idle, decide_ask, decide_rest
+from benchwarden.profiles.step_soak import SoakState, decide_soak
 from benchwarden.profiles.step_store import StoreState, decide_store
 
 __all__ = [
@@ -30,8 +37,12 @@ __all__ = [
     "PlannedAsk",
     "PlannedCharge",
     "PlannedDischarge",
+    "PlannedInspect",
     "PlannedLadder",
+    "PlannedPulse",
+    "PlannedPulseSeries",
     "PlannedRest",
+    "PlannedSoak",
     "PlannedStep",
     "PlannedStore",
     "Question",
@@ -44,7 +55,9 @@ __all__ = [
     "decide",
 ]
 
-State = Idle | ChargeState | DischargeState | LadderState | StoreState
+State = (
+    Idle | ChargeState | DischargeState | LadderState | StoreState | InspectState | SoakState | PulseState | SeriesState
+)
 
 
 def begin(step: PlannedStep, net_since_full_ah: float | None = None) -> State:
@@ -64,6 +77,14 @@ def begin(step: PlannedStep, net_since_full_ah: float | None = None) -> State:
             return LadderState()
         case PlannedStore():
             return StoreState(net_since_full_ah)
+        case PlannedInspect():
+            return InspectState()
+        case PlannedSoak():
+            return SoakState()
+        case PlannedPulse():
+            return PulseState()
+        case PlannedPulseSeries():
+            return SeriesState()
 
 
 def decide(step: PlannedStep, state: object, seen: Seen) -> Decision:
@@ -84,6 +105,14 @@ def decide(step: PlannedStep, state: object, seen: Seen) -> Decision:
             return decide_store(step, state, seen)
         case PlannedAsk(), Idle():
             return decide_ask(step, seen)
+        case PlannedInspect(), InspectState():
+            return decide_inspect(step, state, seen)
+        case PlannedSoak(), SoakState():
+            return decide_soak(step, state, seen)
+        case PlannedPulse(), PulseState():
+            return decide_pulse(step, state, seen)
+        case PlannedPulseSeries(), SeriesState():
+            return decide_series(step, state, seen)
     raise TypeError(
         f"step {step.number} ({step.kind}): the state is a {type(state).__name__}, not one of this kind of step"
     )

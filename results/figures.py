@@ -7,6 +7,7 @@ from typing import Any
 from benchwarden.results import discharge, efficiency, ladder, resistance
 from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
+from benchwarden.results.further import further_figures
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.series import Series
 
@@ -40,6 +41,7 @@ def figures(run: Run) -> Figures:
     efficiency.efficiency_figures(run, steps, out)
     efficiency.retention_figures(run, steps, out)
     resistance.resistance_figures(run, out)
+    further_figures(run, steps, out)
     return out
 
 

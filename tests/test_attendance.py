@@ -223,7 +223,7 @@ def test_what_the_files_beside_the_bench_decide(shed: Path) -> None:
 def test_run_refuses_with_exit_code_2_and_plan_only_says_so(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = [str(shed / "charge.toml"), f"left={shed / 'heron.toml'}", "--bench", str(shed / "bench.toml")]
     assert main(["plan", *files]) == 0
-    assert "will not be run unattended: " in capsys.readouterr().out
+    assert "will not be run unattended:" in capsys.readouterr().out
     orders = Orders(str(shed / "bench.toml"), str(shed / "charge.toml"), {"left": str(shed / "heron.toml")})
     for there, reasons in ((False, 3), (True, 1)):
         told = json.dumps({name: getattr(orders, name) for name in Orders.__slots__} | {"attended": there})

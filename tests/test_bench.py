@@ -83,8 +83,8 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             "simulated = true",
             "simulate = true",
-            "bench.toml: simulate: there is no such key (found True); known here: name, runs, simulated, alarms, mqtt, "
-            "page, bay",
+            'bench.toml: simulate: there is no such key (found True); did you mean "simulated"? known here: name, '
+            "runs, simulated, alarms, mqtt, page, bay",
         ),
         ('name = "left"', 'name = "left side"', "bench.toml: bay 1: name: String should match pattern"),
         ('"fan"', '"wind"', "bench.toml: bay 1: cooling: Input should be 'still air', 'fan' or 'box' (found 'wind')"),
@@ -95,7 +95,8 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             'isolation = "relay"',
             'isolation = "rely"',
-            "bench.toml: bay 1: supply: isolation: Input should be 'diode', 'relay' or 'none' (found 'rely')",
+            "bench.toml: bay 1: supply: isolation: Input should be 'diode', 'relay' or 'none' (found 'rely'); "
+            'did you mean "relay"?',
         ),
         (', channels = "101:106"', "", "bench.toml: bay 1: cells: channels: missing; it must be given"),
         (
@@ -115,7 +116,7 @@ def test_the_weakest_of_loads_in_parallel_bounds_their_power() -> None:
         (
             'map = "supply",',
             'map = "supply", maps = "x",',
-            "bench.toml: bay 1: supply: maps: there is no such key (found 'x'); known here: at, map,",
+            "bay 1: supply: maps: there is no such key (found 'x'); did you mean \"map\"? known here: at, map,",
         ),
         (
             "192.0.2.11",

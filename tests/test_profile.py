@@ -18,7 +18,18 @@ def refusal(text: str) -> str:
 
 
 def test_shipped_profiles_do_what_their_names_say() -> None:
-    assert library_names() == ["burst", "capacity", "standard"]
+    assert library_names() == [
+        "burst",
+        "capacity",
+        "cycle-life",
+        "flight",
+        "inspection",
+        "pulse-power",
+        "rated-capacity",
+        "resistance",
+        "standard",
+        "storage",
+    ]
     kinds = {name: [s.do for s in read_profile(library_text(name), name).steps] for name in library_names()}
     assert kinds["capacity"] == ["charge", "rest", "discharge", "rest"]
     assert kinds["burst"] == ["charge", "rest", "ladder", "rest"]
@@ -26,7 +37,7 @@ def test_shipped_profiles_do_what_their_names_say() -> None:
 
 
 def test_an_unknown_shipped_profile_names_those_there_are() -> None:
-    with pytest.raises(KeyError, match="burst, capacity, standard"):
+    with pytest.raises(KeyError, match="burst, capacity, cycle-life"):
         library_text("marathon")
 
 
@@ -47,11 +58,11 @@ def test_defaults() -> None:
     assert rest.at_most_s is None
 
 
-@pytest.mark.parametrize("name", ["inspect", "soak", "pulse", "repeat", ""])
+@pytest.mark.parametrize("name", ["inspekt", "soaking", "march", ""])
 def test_steps_of_no_kind_are_refused_with_those_there_are(name: Any) -> None:
     words = refusal(step(f'do = "{name}"'))
     assert "step 1" in words
-    for known in ("ask", "rest", "charge", "discharge", "ladder", "store"):
+    for known in ("ask", "rest", "charge", "discharge", "ladder", "store", "inspect", "soak", "pulse", "repeat"):
         assert repr(known) in words
 
 
@@ -67,7 +78,10 @@ def test_steps_of_no_kind_are_refused_with_those_there_are(name: Any) -> None:
             "found power and current",
         ),
         ('do = "discharge"\npower = "5C"\nstop_at = { group_voltage = "knee" }', '"ladder floor"'),
-        ('do = "discharge"\npower = "5C"\nstop_at = { group_volts = "2.8 V" }', "known here: group_voltage"),
+        (
+            'do = "discharge"\npower = "5C"\nstop_at = { group_volts = "2.8 V" }',
+            'did you mean "group_voltage"? known here: group_voltage',
+        ),
         ('do = "discharge"\npower = 5\nstop_at = { group_voltage = "2.8 V" }', 'right would be "5C"'),
         ('do = "ladder"\nfrom = "5C"\nstep = "1C"\nhold = "90 s"\nrest = "120 s"', "1 to 60 s"),
         ('do = "ladder"\nfrom = "5C"\nstep = "1C"\nhold = "5 s"\nrest = "1 s"', "at least 10 s"),
@@ -82,6 +96,9 @@ def test_a_step_that_cannot_be_is_refused_in_words(text: Any, words: Any) -> Non
 
 
 def test_all_mistakes_are_told_at_once() -> None:
-    words = refusal('titel = "t"\n[[step]]\ndo = "soak"\n[[step]]\ndo = "rest"\nat_leat = "3 min"\n').splitlines()
+    words = refusal('titel = "t"\n[[step]]\ndo = "sauk"\n[[step]]\ndo = "rest"\nat_leat = "3 min"\n').splitlines()
     assert len(words) == 4
     assert "p.toml: step 2: rest: at_leat" in "\n".join(words)
+    assert 'did you mean "at_least"?' in "\n".join(words)
+    assert 'did you mean "title"?' in "\n".join(words)
+    assert 'did you mean "soak"?' in "\n".join(words)

@@ -2,21 +2,37 @@
 
 import asyncio
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from benchwarden.daemon.feed import Feed, Reader
+from benchwarden.daemon.file_words import CUT_OFFS, WORDS, words_for
 from benchwarden.daemon.jobs import Job
 from benchwarden.daemon.main import main
 from benchwarden.daemon.progress import Progress, View, left_s
 from benchwarden.daemon.run_desk import RunDesk
-from benchwarden.daemon.schema import MODELS, schema_of
+from benchwarden.daemon.schema import FILES, MODELS, schema_of
 from benchwarden.daemon.telling import Telling
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
+from benchwarden.profiles.quantity import (
+    AccuracyOf,
+    BurstOf,
+    Capacity,
+    CurrentAmount,
+    Duration,
+    PowerAmount,
+    Resistance,
+    Span,
+    Temperature,
+    Voltage,
+    WireArea,
+)
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.start import SimulatedBench
 from tests.ideal_bay import discharge_toml, ideal_bay, pack_toml
@@ -53,8 +69,63 @@ def test_quantities_in_files_are_text_with_a_unit() -> None:
     assert pack["series"]["type"] == "integer"
     steps = schema_of("profile")["$defs"]
     assert "default" not in steps["ChargeStep"]["properties"]["at_most"]  # it would be seconds
+    assert steps["DischargeStep"]["properties"]["power"]["examples"] == ["5C", "300 W"]
+    assert steps["StopAt"]["properties"]["group_voltage"]["type"] == "string"
     loads = schema_of("bench")["$defs"]["BayEntry"]["properties"]["load"]
     assert {tuple(one) for one in loads["anyOf"]} == {("$ref",), ("items", "type")}
+
+
+def tables_of(name: str) -> dict[str, dict[str, Any]]:
+    """Every table of a file with its keys, by the model's name."""
+    schema = schema_of(name)
+    return {str(table["title"]): table.get("properties", {}) for table in (schema, *schema["$defs"].values())}
+
+
+def keys_in_files() -> set[tuple[str, str]]:
+    return {(model, key) for name in FILES for model, keys in tables_of(name).items() for key in keys}
+
+
+def test_every_key_of_a_file_says_what_it_is_and_no_words_are_left_over() -> None:
+    keys = keys_in_files()
+    assert [one for one in sorted(keys) if not words_for(*one)] == []
+    own = {(model, key) for model, words in WORDS.items() if model != "*" for key in words}
+    assert sorted(own - keys) == []
+    assert sorted(set(WORDS["*"]) - {key for _, key in keys}) == []
+    assert keys >= CUT_OFFS
+    for name in FILES:
+        for keys_of_table in tables_of(name).values():
+            for found in keys_of_table.values():
+                assert found["description"].endswith(".")
+                assert {"type": "null"} not in found.get("anyOf", [])
+
+
+@pytest.mark.parametrize(
+    ("kind", "right", "wrong"),
+    [
+        (Capacity, ["5.0 Ah", " 5000mAh ", "1e3 mAh", ".5 Ah"], ["5", "5 A", "-5 Ah", "Ah", ""]),
+        (Voltage, ["4.20 V", "30 mV"], ["4.2", "4.2 A", "-1 V"]),
+        (Resistance, ["0.5 ohm", "12 mΩ"], ["0.5 V"]),
+        (Duration, ["30 min", "2 h"], ["30", "30 m"]),
+        (Temperature, ["35 °C", "-10 degC"], ["35 K", "35"]),
+        (Span, ["23 ± 5 °C", "10 to 40 °C", "23 +/- 5 °C", "-5 to 5 °C"], ["23 °C", "10-40 °C"]),
+        (WireArea, ["12 AWG", "3.3 mm²"], ["12"]),
+        (BurstOf, ["90 A for 5 s"], ["90 A"]),
+        (CurrentAmount, ["5C", "0.5 C", "45 A"], ["5", "5 W"]),
+        (PowerAmount, ["5C", "300 W", "1.5 kW"], ["300 A"]),
+        (AccuracyOf, ["0.05 % + 0.02 % of 150 V", "0.5 K"], ["0.5 %"]),
+    ],
+)
+def test_editors_take_what_the_program_takes(kind: Any, right: list[str], wrong: list[str]) -> None:
+    """Editors judge by a pattern: never stricter than the parser, and awake to a missing or a wrong unit."""
+    adapter: TypeAdapter[Any] = TypeAdapter(kind)
+    schema = adapter.json_schema()
+    for text in (*right, *schema["examples"]):
+        adapter.validate_python(text)
+        assert re.search(schema["pattern"], text), text
+    for text in wrong:
+        with pytest.raises(ValidationError):
+            adapter.validate_python(text)
+        assert not re.search(schema["pattern"], text), text
 
 
 def test_a_whole_run_on_virtual_time_tells_what_the_schemas_say(tmp_path: Path) -> None:
