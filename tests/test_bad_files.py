@@ -1,6 +1,7 @@
 """Whatever stands in a profile or pack file: a clear mistake or a valid object, and a plan that ends."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -21,7 +22,7 @@ from tests.pretend_pack import heron, left_bay
 
 # --- any text into any loader ---------------------------------------------------------------------
 
-LOADERS = {"profile": read_profile, "pack": read_pack, "bench": read_bench}
+LOADERS: dict[str, Callable[[str, str], object]] = {"profile": read_profile, "pack": read_pack, "bench": read_bench}
 
 
 def loaded(kind: str, text: str) -> object:
