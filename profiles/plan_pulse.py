@@ -130,5 +130,5 @@ def _series(step: PulseStep, number: int, work: Working, name: str, floor_v: flo
         ambient_low_c=work.ambient.low_c if work.ambient else None,
         ambient_high_c=work.ambient.high_c if work.ambient else None,
         at_most_s=rounded(1.5 * estimate_s + 60.0),
-        every_s=FAST_S,
+        pulse_every_s=FAST_S,
     )

@@ -269,7 +269,8 @@ class PlannedPulse:
 class PlannedPulseSeries:
     """Pulses of rising current after each `portion_ah` of charge, `portions` times, each state after a rest `settle_s`.
 
-    `move_a` draws the charge between. `times_s`: when resistance is read after a pulse began.
+    `move_a` draws the charge between. `times_s`: when resistance is read after a pulse began. Only pulses are
+    sampled each `pulse_every_s`.
     """
 
     kind: ClassVar[str] = "pulse"
@@ -296,7 +297,7 @@ class PlannedPulseSeries:
     ambient_low_c: float | None
     ambient_high_c: float | None
     at_most_s: float
-    every_s: float
+    pulse_every_s: float
     cycle: tuple[int, int] | None = None
 
 

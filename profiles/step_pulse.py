@@ -135,7 +135,7 @@ def _move(step: PlannedPulseSeries, state: SeriesState, seen: Seen, flags: tuple
         return Decision(OFF, 1.0, state, _phase(state), None, flags)
     draw = Draw("current", step.move_a, step.move_ceiling_a, step.trip_voltage_v, step.move_timer_s)
     left_s = (state.portion * step.portion_ah - seen.discharging_ah) / step.move_a * 3600.0
-    return Decision(draw, min(1.0, max(left_s, step.every_s)), state, _phase(state), None, flags)
+    return Decision(draw, min(1.0, max(left_s, step.pulse_every_s)), state, _phase(state), None, flags)
 
 
 def _wait(step: PlannedPulseSeries, state: SeriesState, seen: Seen, flags: tuple[str, ...]) -> Decision:
@@ -146,17 +146,17 @@ def _wait(step: PlannedPulseSeries, state: SeriesState, seen: Seen, flags: tuple
         return Decision(OFF, min(1.0, left_s), state, _phase(state), None, flags)
     level = 0 if state.phase == "settle" else state.level + 1
     state = replace(state, phase="pulse", level=level, before_ah=seen.discharging_ah)
-    return Decision(_draw(step, state), step.every_s, state, _phase(state), None, flags)
+    return Decision(_draw(step, state), step.pulse_every_s, state, _phase(state), None, flags)
 
 
 def _pulse(
     step: PlannedPulseSeries, state: SeriesState, seen: Seen, stop: tuple[str, str] | None, flags: tuple[str, ...]
 ) -> Decision:
     if seen.output != "load" or seen.since_on_s is None:
-        return Decision(_draw(step, state), step.every_s, state, _phase(state), None, flags)
+        return Decision(_draw(step, state), step.pulse_every_s, state, _phase(state), None, flags)
     left_s = step.hold_s - seen.since_on_s
     if stop is None and left_s > _ROUNDING_S:
-        return Decision(_draw(step, state), min(step.every_s, left_s), state, _phase(state), None, flags)
+        return Decision(_draw(step, state), min(step.pulse_every_s, left_s), state, _phase(state), None, flags)
     state = _recorded(step, state, "" if stop is None else stop[0])
     if stop is None and state.level + 1 < len(step.levels):
         state = replace(state, phase="rest", since_s=seen.step_time_s)

@@ -179,6 +179,15 @@ ROWS: tuple[tuple[str, str, float, int], ...] = (
     ("peak_c", "peak, C", 1.0, 1),
     ("peak_interpolated_c", "peak, interpolated, C", 1.0, 1),
     ("peak_w_per_kg", "peak power per mass, W/kg", 1.0, 0),
+    ("iec_resistance_ohm", "resistance by two steps of current, mΩ", 1000.0, 2),
+    ("pulse_drawn_50_power_w", "pulse power at half charge, W", 1.0, 0),
+    ("cycles_done", "cycles", 1.0, 0),
+    ("cycle_retention", "last of first cycle, %", 100.0, 1),
+    ("best_cycle_over_rated", "best try of rated, %", 100.0, 1),
+    ("passed_in_cycle", "passed in try", 1.0, 0),
+    ("flight_min", "flown, min", 1.0, 1),
+    ("flight_repetitions", "flown, times the record", 1.0, 2),
+    ("inspected_spread_v", "spread of groups, inspected, mV", 1000.0, 1),
 )
 """Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order."""
 

@@ -1,5 +1,6 @@
 """Figures of the steps beside discharge and ladder, and what a pack's file lowers."""
 
+import re
 from collections.abc import Sequence
 
 from benchwarden.results.cycles import cycle_figures
@@ -8,6 +9,10 @@ from benchwarden.results.flight import flight_figures
 from benchwarden.results.pulse import pulse_figures
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.sample import spread_v
+
+_POWER = re.compile(r"pulse_drawn_([0-9.]+)_power_w")
+_CYCLE = re.compile(r"cycle_(\d+)_ah")
+_FEW = 10
 
 
 def further_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
@@ -24,6 +29,24 @@ def further_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
         pulse_figures(run, pulses, out)
     cycle_figures(run, steps, out)
     flight_figures(run, steps, out)
+
+
+def further_rows(found: Figures) -> list[tuple[str, str]]:
+    """Return, in words, the figures whose names depend on the run: pulse powers and what each of a few cycles gave.
+
+    All of them, and every resistance of a series, stand in result.json.
+    """
+    rows = [
+        (f"pulse power, {match[1]} % drawn, W", f"{found[name].value:.0f}")
+        for name in found
+        if (match := _POWER.fullmatch(name))
+    ]
+    cycles = [(match[1], name) for name in found if (match := _CYCLE.fullmatch(name))]
+    shown = cycles if len(cycles) <= _FEW else [*cycles[: _FEW // 2], *cycles[-_FEW // 2 :]]
+    return rows + [
+        (f"cycle {cycle}, Ah", f"{'≥ ' if found[name].at_least else ''}{found[name].value:.3f}")
+        for cycle, name in shown
+    ]
 
 
 def _inspected(span: StepSpan, out: Figures) -> None:

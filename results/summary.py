@@ -4,6 +4,7 @@ from rich.table import Table
 
 from benchwarden.results.compare import ROWS, accuracy_words, cell
 from benchwarden.results.figure import Figures
+from benchwarden.results.further import further_rows
 from benchwarden.results.run import Run
 
 
@@ -16,6 +17,8 @@ def summary(run: Run, found: Figures) -> Table:
         text = cell(found, name, factor, decimals)
         if text != "–":
             shown.add_row(words, text)
+    for words, text in further_rows(found):
+        shown.add_row(words, text)
     for words, text in (("discharge ended by", found.ended_words), ("ladder ended by", found.ladder_ended_words)):
         if text:
             shown.add_row(words, text)

@@ -11,6 +11,7 @@ from benchwarden.profiles.plan import PlanRefused, work_out
 from benchwarden.profiles.profile import Profile
 from benchwarden.profiles.steps import Off, PlannedInspect, Seen, begin, decide
 from benchwarden.profiles.taps import Taps, taps_wrong
+from benchwarden.results.figures import figures
 from benchwarden.simulators.pack import GroupModel
 from benchwarden.simulators.start import SimulatedBench
 from tests.bird_packs import bay, pack_text
@@ -141,6 +142,16 @@ def test_a_whole_inspection_switches_nothing_on(tmp_path: Path) -> None:
     assert done.whole_journal == []
     assert done.plan.limits.max_draw_a == 0
     assert done.plan.limits.max_feed_a == 0
+
+
+def test_what_the_pack_file_lowers_is_said_in_the_result(tmp_path: Path) -> None:
+    lowered = 'hard_low = "2.05 V"\nlowers_hard_low = true\n'
+    text = pack_text("li-ion", 6) + lowered
+    done = on_virtual_time(run_test(tmp_path, bay("li-ion", 6), text, "inspection"))
+    words = "hard limit 2.05 V per group, below the 2.2 V of li-ion, by the pack file"
+    assert words in figures(done.run).flags
+    assert words in done.plan.notes
+    assert not any("hard limit" in flag for flag in figures(run(tmp_path).run).flags)
 
 
 def test_a_whole_inspection_of_an_uneven_pack_stops_and_names_the_group(tmp_path: Path) -> None:

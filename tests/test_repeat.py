@@ -4,12 +4,14 @@ from pathlib import Path
 
 import pytest
 
+from benchwarden.daemon.continue_run import done_and_begun
 from benchwarden.profiles.decision import OFF, Decision
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.plan import Plan, PlanRefused, describe, work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.repeating import NO_PAST, Past, left_out, remembered
 from benchwarden.results.figures import figures
+from benchwarden.results.further import further_rows
 from tests.bird_packs import bay, pack_text
 from tests.pretend_pack import heron, left_bay
 from tests.virtual_bench import on_virtual_time, run_test
@@ -177,7 +179,11 @@ def test_a_whole_run_stops_by_what_it_delivered(tmp_path: Path) -> None:
     assert found["cycle_2_ah"].value == pytest.approx(0.2 * 5.0, abs=0.1)
     assert found["cycle_retention"].value == pytest.approx(found["cycle_2_ah"].value / found["cycle_1_ah"].value)
     assert found["cycles_done"].value == 2
+    assert [words for words, _ in further_rows(found)] == ["cycle 1, Ah", "cycle 2, Ah"]
     left = [event["step"] for event in done.run.events if event["event"] == "step_left_out"]
     assert left == [5, 6, 7, 8, 9, 10]
     assert "left out: cycle 2 delivered" in " ".join(found.notes)
     assert done.run.samples[-1].step_count == 11
+    # What was left out counts as done: nothing of it is made up for when the run is gone on with.
+    finished, _begun = done_and_begun(done.run, done.plan)
+    assert finished == set(range(1, 12))

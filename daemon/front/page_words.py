@@ -49,11 +49,28 @@ def _rest(step: Mapping[str, Any]) -> str:
 def _charge(step: Mapping[str, Any]) -> str:
     if step["method"] == "operator":
         return f"when the operator says that every group is at {step['full_v']:.2f} V"
-    return f"highest group at {step['full_v']:.2f} V and less than {step['taper_a']:g} A"
+    return f"highest group at {step['full_v']:.2f} V and less than {step['taper_a']:g} A{_until(step)}"
 
 
 def _discharge(step: Mapping[str, Any]) -> str:
-    return f"lowest group at {step['cut_off_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
+    words = f"lowest group at {step['cut_off_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
+    return words + _until(step)
+
+
+_CONDITIONS = {
+    "charge_ah": "{:g} Ah",
+    "energy_wh": "{:g} Wh",
+    "time_s": "{:g} s",
+    "voltage_v": "a group at {:g} V",
+    "temperature_c": "hottest sensor at {:g} °C",
+    "group_spread_v": "groups {:g} V apart",
+}
+
+
+def _until(step: Mapping[str, Any]) -> str:
+    until = step.get("until") or {}
+    said = [words.format(until[key]) for key, words in _CONDITIONS.items() if until.get(key) is not None]
+    return f", or {' or '.join(said)}" if said else ""
 
 
 def _ladder(step: Mapping[str, Any]) -> str:
@@ -73,6 +90,22 @@ def _ask(step: Mapping[str, Any]) -> str:
     return f"when the operator answers {' or '.join(step['answers']) or 'something'}"
 
 
+def _inspect(step: Mapping[str, Any]) -> str:
+    return f"after {time_in_words(step['for_s'])}"
+
+
+def _soak(step: Mapping[str, Any]) -> str:
+    to = "the surroundings" if step["to_c"] is None else f"{step['to_c']:g} °C"
+    return f"within {step['within_k']:g} K of {to} for {time_in_words(step['hold_s'])}"
+
+
+def _pulse(step: Mapping[str, Any]) -> str:
+    early = f"lowest group at {step['floor_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
+    if step["method"] == "series":
+        return f"after {step['portions']} states of charge, {early}"
+    return f"after {time_in_words(step['low_s'])} and {time_in_words(step['high_s'])}, {early}"
+
+
 _ENDS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "rest": _rest,
     "charge": _charge,
@@ -80,6 +113,9 @@ _ENDS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "ladder": _ladder,
     "store": _store,
     "ask": _ask,
+    "inspect": _inspect,
+    "soak": _soak,
+    "pulse": _pulse,
 }
 
 
