@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.front.page_words import event_words, figures_of, limits_of, protections_of, steps_of
+from benchwarden.daemon.front.page_words import event_words, figures_of, limits_of, protections_of
 from benchwarden.daemon.front.thinning import Point, thinned, window
 from benchwarden.results.columns import ColumnsError, Layout, parse_row, read_header
 from benchwarden.results.folder import (
@@ -24,6 +24,7 @@ from benchwarden.results.folder import (
     read_run,
     segments,
 )
+from benchwarden.results.procedure import steps_of
 from benchwarden.results.run import info_from
 from benchwarden.results.sample import Sample
 

@@ -1,86 +1,9 @@
-"""What a run's own run.json and events say, in words for the page: what ends a step, limits, protections. Pure."""
+"""What a run's own run.json and events say, in words for the page: limits, protections, figures, events. Pure."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchwarden.profiles.decision import time_in_words
 from benchwarden.results.compare import ROWS
-
-
-def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return a plan's steps: number, kind, title, what ends it in words, seconds it takes, seconds between samples."""
-    found = plan.get("steps")
-    return [
-        {
-            "number": step.get("number"),
-            "kind": step.get("kind"),
-            "title": step.get("title") or step.get("kind"),
-            "ends": what_ends(step),
-            "estimate_s": step.get("estimate_s"),
-            "every_s": step.get("every_s") or 1.0,
-        }
-        for step in (found if isinstance(found, list) else [])
-        if isinstance(step, dict)
-    ]
-
-
-def what_ends(step: Mapping[str, Any]) -> str:
-    """Return what ends a planned step, in words; "" for a kind that is not known or lacks what is needed."""
-    said = _ENDS.get(str(step.get("kind")))
-    try:
-        words = said(step) if said else ""
-    except (KeyError, TypeError, ValueError):
-        return ""
-    if not words:
-        return ""
-    limit = step.get("at_most_s")
-    return f"{words}; at most {time_in_words(limit)}" if isinstance(limit, int | float) else words
-
-
-def _rest(step: Mapping[str, Any]) -> str:
-    words = f"after {time_in_words(step['at_least_s'])}"
-    if step.get("until_within_k") is not None:
-        words += f", within {step['until_within_k']:g} K of the surroundings"
-    if step.get("until_below_c") is not None:
-        words += f", below {step['until_below_c']:g} °C"
-    return words
-
-
-def _charge(step: Mapping[str, Any]) -> str:
-    if step["method"] == "operator":
-        return f"when the operator says that every group is at {step['full_v']:.2f} V"
-    return f"highest group at {step['full_v']:.2f} V and less than {step['taper_a']:g} A"
-
-
-def _discharge(step: Mapping[str, Any]) -> str:
-    return f"lowest group at {step['cut_off_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
-
-
-def _ladder(step: Mapping[str, Any]) -> str:
-    return (
-        f"after {len(step['rungs'])} bursts, lowest group at {step['floor_v']:.2f} V, or hottest sensor at "
-        f"{step['temperature_cut_off_c']:g} °C"
-    )
-
-
-def _store(step: Mapping[str, Any]) -> str:
-    if step["storage_v"] is not None:
-        return f"every group at {step['storage_v']:.2f} V at rest"
-    return f"at {100 * step['storage_fraction']:.0f} % of its rated capacity"
-
-
-def _ask(step: Mapping[str, Any]) -> str:
-    return f"when the operator answers {' or '.join(step['answers']) or 'something'}"
-
-
-_ENDS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
-    "rest": _rest,
-    "charge": _charge,
-    "discharge": _discharge,
-    "ladder": _ladder,
-    "store": _store,
-    "ask": _ask,
-}
 
 
 def limits_of(plan: Mapping[str, Any]) -> list[tuple[str, str]]:
