@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from benchwarden.results.cells import as_csv
 from benchwarden.results.compare import ComparisonRefused, table
 from benchwarden.results.compare import compare as compare_runs
 from benchwarden.results.figures import figures, write_result
@@ -17,7 +18,7 @@ from benchwarden.results.report_compare import REPORT_FILE as COMPARISON_REPORT
 from benchwarden.results.report_run import REPORT_FILE as RUN_REPORT
 from benchwarden.results.run import Run
 from benchwarden.results.summary import summary
-from benchwarden.results.tables import as_csv, comparison_data, comparison_table, run_table, runs_data
+from benchwarden.results.tables import comparison_data, comparison_table, run_table, runs_data
 
 DONE, BAD_INPUT = 0, 2
 TABLE, CSV, JSON = "table", "csv", "json"

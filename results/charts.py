@@ -11,6 +11,7 @@ from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
+from benchwarden.results.cells import as_csv
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.compare import Comparison, ComparisonRefused, compare
 from benchwarden.results.figure import Figures
@@ -21,7 +22,7 @@ from benchwarden.results.report_compare import write_comparison_report
 from benchwarden.results.report_run import write_run_report
 from benchwarden.results.run import Run
 from benchwarden.results.series import Series
-from benchwarden.results.tables import as_csv, comparison_table
+from benchwarden.results.tables import comparison_table
 
 NO_CHARTS = "No charts: matplotlib is not installed; `pip install 'benchwarden[charts]'` brings it."
 

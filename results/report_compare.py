@@ -52,7 +52,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         el("h1", title),
         el("p", f"{words} · {_days(comparison)} · fingerprint {comparison.fingerprint}", class_="soft"),
         _marks(comparison),
-        [el("p", verdict.words, class_="verdict") for verdict in found.get(headline or "", [])[:6]],
+        _said(found.get(headline or "", [])),
         parts.linked(*((where, words) for where, words, _ in shown)),
     )
     flags = [
@@ -61,6 +61,18 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     ]
     body = [el("section", el("h2", words, id=where), content) for where, words, content in shown]
     return page(title, parts.style(), el("main", top, flags if comparison.flags else None, body), parts.foot(runs))
+
+
+def _said(found: Sequence[Verdict]) -> list[Child]:
+    """Return the verdicts on the headline figure: large where something was seen, plain where runs are wanting."""
+    shown = [one for one in found if one.seen != "unknown"][:6]
+    if shown:
+        return [el("p", _sentence(one.words), class_="verdict") for one in shown]
+    return [el("p", _sentence(one.words)) for one in found[:6]]
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _days(comparison: Comparison) -> str:
@@ -106,6 +118,16 @@ def _means(comparison: Comparison) -> list[Child]:
     return [el("p", words, class_="small soft"), table(["figure", *everyone], rows)]
 
 
+_SEEN = {"more": "more", "less": "less", "none": "no difference that this bench can see"}
+
+
+def _seen(one: Verdict) -> str:
+    """Return a verdict in few words: the table's other cells say the rest."""
+    if one.seen != "unknown":
+        return _SEEN[one.seen]
+    return "none yet: ± from instruments only, runs are not repeated" if one.systematic else one.words
+
+
 def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
     rows: list[list[Child]] = []
     for name, ones in found.items():
@@ -117,14 +139,15 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
                 size = rounded(one.difference, one.difference_U)
             k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
+            pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
             needed = one.runs_needed
             more = (
                 ""
                 if needed is None
                 else ", ".join(f"{share}: {count or 'more runs do not help'}" for share, count in needed.items())
             )
-            rows.append([parts.name_words(name), one.words, size, k, mostly, more])
-    head = ["figure", "verdict", "first ÷ second − 1", "k (ν)", "mostly from", "runs of each to show"]
+            rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
+    head = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from", "runs of each to show"]
     return table(head, rows) if rows else None
 
 

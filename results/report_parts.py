@@ -14,6 +14,11 @@ from benchwarden.results.run import Run
 from benchwarden.results.verdict import rounded
 
 _ROWS = {name: (words, factor, decimals) for name, words, factor, decimals in ROWS}
+_SAID = {
+    "delivered_ah": "charge delivered",
+    "delivered_wh": "energy delivered",
+    "delivered_over_rated": "of rated charge",
+}
 _SCALED = {"Ω": ("mΩ", 1000.0)}
 
 
@@ -25,7 +30,11 @@ def style() -> str:
 def name_words(name: str) -> str:
     """Return a figure's name in words, without its unit: "energy per mass", "group 2 1 s after load-on"."""
     if name in _ROWS:
-        return _ROWS[name][0].rpartition(", ")[0]
+        return _SAID.get(name) or _ROWS[name][0].rpartition(", ")[0]
+    if sag := re.fullmatch(r"sag_(\d+)_v", name):
+        return f"pack voltage at {sag[1]} % of the delivered charge"
+    if spread := re.fullmatch(r"group_spread_(\d+)_v", name):
+        return f"spread of groups at {spread[1]} % of the delivered charge"
     text = re.sub(r"_(v|a|w|s|c|k|ah|wh|ohm|wh_kg|wh_g|wh_l|w_per_kg)$", "", name)
     text = re.sub(r"_ohm_(\d+)_(m?s)$", r" resistance \1 \2 after load-on", text)
     return text.replace("_", " ")

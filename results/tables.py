@@ -1,8 +1,6 @@
 """Figures as rows of cells, one number a cell: for spreadsheets, as CSV, and for programs, as JSON."""
 
-import csv
 from collections.abc import Sequence
-from io import StringIO
 from typing import Any
 
 from benchwarden.results.compare import Comparison, verdicts
@@ -68,23 +66,6 @@ def comparison_table(comparison: Comparison) -> list[list[str]]:
             )
         rows.append(row)
     return rows
-
-
-def as_csv(rows: Sequence[Sequence[str]]) -> str:
-    """Return rows as CSV (RFC 4180). A text that a spreadsheet would take for a formula gets an apostrophe first."""
-    out = StringIO(newline="")
-    csv.writer(out, lineterminator="\r\n").writerows([[_tame(cell) for cell in row] for row in rows])
-    return out.getvalue()
-
-
-def _tame(cell: str) -> str:
-    if cell[:1] not in ("=", "+", "-", "@", "\t", "\r"):
-        return cell
-    try:
-        float(cell)
-    except ValueError:
-        return f"'{cell}"
-    return cell
 
 
 def runs_data(runs: Sequence[tuple[Run, Figures]]) -> list[dict[str, Any]]:
