@@ -32,7 +32,8 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     who = ", ".join(packs[:-1]) + (f" and {packs[-1]}" if len(packs) > 1 else packs[-1])
     title = f"{who if len(packs) <= 6 else f'{len(packs)} packs'}: {comparison.title}"
     found = {name: verdicts(comparison, name) for name in PHRASES if len(observed(comparison, name)) > 1}
-    headline = next((name for name in HEADLINES if name in found), None)
+    told = [name for name in HEADLINES if name in found]
+    headline = next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
     sections: list[tuple[str, str, Child]] = [
         ("figures", "Figures", _means(comparison)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
