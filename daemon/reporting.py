@@ -1,13 +1,14 @@
-"""Figures, charts and reports of runs: read from their folders, never from a bench; a child process draws."""
+"""Figures, charts and reports of runs: read from their folders, never from a bench."""
 
 import json
-import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
 
+from benchwarden.results import charts
 from benchwarden.results.cells import as_csv
 from benchwarden.results.compare import ComparisonRefused, table
 from benchwarden.results.compare import compare as compare_runs
@@ -47,7 +48,7 @@ def report(paths: Sequence[Path], form: str = TABLE) -> int:
             # Not as the table's title, which would be broken to the table's width, and a path with it.
             print(f"{run.info.pack_name}{_imported(run)}, {run.info.title}: {run.path}", flush=True)
             console.print(summary(run, found))
-            code = max(code, _draw([run.path], run.path / RUN_REPORT))
+            code = max(code, _written(partial(charts.write_run, run, found), RUN_REPORT))
     return code
 
 
@@ -102,7 +103,7 @@ def compare(paths: Sequence[Path], out: Path, form: str = TABLE) -> int:
         print_csv(comparison_table(comparison))
     else:
         Console().print(table(comparison))
-        return _draw(paths, out / COMPARISON_REPORT, out)
+        return _written(partial(charts.write_comparison, comparison, out), COMPARISON_REPORT)
     return DONE
 
 
@@ -120,15 +121,16 @@ def read_runs(paths: Sequence[Path]) -> list[Run] | None:
     return runs
 
 
-def _draw(paths: Sequence[Path], made: Path, out: Path | None = None) -> int:
-    command = [sys.executable, "-m", "benchwarden.results.charts", *map(str, paths)]
-    if out is not None:
-        command += ["--out", str(out)]
-    drawn = subprocess.run(command, check=False, capture_output=True, text=True)
-    why = drawn.stderr.strip().splitlines()
-    if drawn.returncode:
-        print(f"no report was made: {why[-1] if why else 'no reason given'}", file=sys.stderr)
+def _written(write: Callable[[], list[Path]], report: str) -> int:
+    """Write charts and report, and say where the report is; returns the exit code."""
+    charts.say_if_no_charts()
+    try:
+        made = write()
+    except FolderError as error:
+        print(error, file=sys.stderr)
         return BAD_INPUT
-    print(*why, sep="\n", end="\n" if why else "", file=sys.stderr)
-    print(f"report: {made}")
+    except OSError as error:
+        print(f"{error.filename}: {error.strerror}; a disk with room that can be written to", file=sys.stderr)
+        return BAD_INPUT
+    print(*(f"report: {path}" for path in made if path.name == report), sep="\n")
     return DONE

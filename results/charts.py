@@ -1,4 +1,4 @@
-"""Charts and reports of runs, made in a process of their own.
+"""Charts and reports of runs; a process that has other things to do runs this module as one of its own.
 
 `python -m benchwarden.results.charts RUN…` makes each run's; with `--out DIR` it makes the comparison of several.
 Charts need matplotlib (extra `charts`); reports are written without them all the same. The worker never imports this.
@@ -41,14 +41,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     out: Path | None = chosen.out
     if len(paths) > 1 and out is None:
         parser.error("--out: found nothing; a directory for the comparison would be right")
-    if find_spec("matplotlib") is None:
-        print(NO_CHARTS, file=sys.stderr)
+    say_if_no_charts()
     try:
         runs = [read_run(path) for path in paths]
         if out is not None:
-            written = _comparison(compare(runs), out)
+            written = write_comparison(compare(runs), out)
         else:
-            written = [path for run in runs for path in _run(run, figures(run))]
+            written = [path for run in runs for path in write_run(run, figures(run))]
     except (FolderError, ComparisonRefused) as problem:
         print(problem, file=sys.stderr)
         return 2
@@ -60,7 +59,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _run(run: Run, found: Figures) -> list[Path]:
+def say_if_no_charts() -> None:
+    """Say on standard error if reports will hold no charts."""
+    if find_spec("matplotlib") is None:
+        print(NO_CHARTS, file=sys.stderr)
+
+
+def write_run(run: Run, found: Figures) -> list[Path]:
+    """Write a run's charts and report into its folder and return their paths; FolderError or OSError from the disk."""
     run = replace(run, samples=Series.of(run.samples))
     drawn: list[DrawnChart] = []
     why_none = NO_CHARTS
@@ -71,7 +77,8 @@ def _run(run: Run, found: Figures) -> list[Path]:
     return [*(path for one in drawn for path in (one.png, one.svg)), write_run_report(run, found, drawn, why_none)]
 
 
-def _comparison(comparison: Comparison, out: Path) -> list[Path]:
+def write_comparison(comparison: Comparison, out: Path) -> list[Path]:
+    """Write a comparison's charts, report and table into `out` and return their paths; errors as `write_run` has."""
     drawn: list[DrawnChart] = []
     why_none = NO_CHARTS
     if find_spec("matplotlib") is not None:
