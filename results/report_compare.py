@@ -116,7 +116,7 @@ def _means(comparison: Comparison) -> list[Child]:
                 row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
         rows.append(row)
     words = "Means of each pack's runs, value ± U (95 %). Of a single run the instruments' part only."
-    return [el("p", words, class_="small soft"), table(["figure", *everyone], rows)]
+    return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
 
 
 _SEEN = {"more": "more", "less": "less", "none": "no difference that this bench can see"}

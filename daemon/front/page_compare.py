@@ -17,6 +17,7 @@ from benchwarden.results.folder import RESULT_FILE, RUN_FILE
 FOLDER = "comparisons"
 REPORT = "comparison.html"
 MOST_RUNS, KEPT, AT_MOST_S = 40, 12, 180.0
+PROGRAM = (sys.executable, "-m", "benchwarden.results.charts")
 NAME = re.compile(r"[0-9a-f]{16}")
 FILES = re.compile(r"[a-z][a-z-]{0,40}\.(html|svg|png|csv)")
 
@@ -28,8 +29,9 @@ class NotCompared(Exception):
 class Comparisons:
     """Makes comparisons one at a time, and keeps the newest; the same runs unchanged are not compared again."""
 
-    def __init__(self, state: Path, record: Record) -> None:
-        self._folder, self._record = state / FOLDER, record
+    def __init__(self, state: Path, record: Record, program: Sequence[str] = PROGRAM) -> None:
+        """Take the folder that comparisons are kept below, the record, and the program that makes one."""
+        self._folder, self._record, self._program = state / FOLDER, record, tuple(program)
         self._turn = asyncio.Lock()
 
     async def compare(self, runs: object) -> str:
@@ -57,7 +59,7 @@ class Comparisons:
         making = self._folder / f".{name}.part"
         await asyncio.to_thread(shutil.rmtree, making, True)
         await asyncio.to_thread(lambda: making.mkdir(parents=True))
-        command = [sys.executable, "-m", "benchwarden.results.charts", *map(str, folders), "--out", str(making)]
+        command = [*self._program, *map(str, folders), "--out", str(making)]
         try:
             child = await asyncio.create_subprocess_exec(
                 *command,
