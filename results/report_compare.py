@@ -138,6 +138,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
                 size = f"{rounded(one.percent, one.percent_U)} %"
             elif one.difference is not None:
                 size = rounded(one.difference, one.difference_U)
+            size = size.replace("-", "−")
             k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
             pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"

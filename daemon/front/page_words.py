@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchwarden.results.compare import ROWS
+from benchwarden.results.verdict import rounded
 
 
 def limits_of(plan: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -63,14 +64,18 @@ def _table(found: object) -> Mapping[str, Any]:
 
 
 def figures_of(result: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return result.json's figures that a comparison shows, words with unit and value; "≥" before a lower bound."""
+    """Return result.json's figures that a comparison shows, words with unit and value ± U; "≥" before a bound."""
     found = _table(result.get("figures"))
     shown: list[tuple[str, str]] = []
     for name, words, factor, decimals in ROWS:
         figure = _table(found.get(name))
         value = figure.get("value")
         if isinstance(value, int | float):
-            shown.append((words, f"{'≥ ' if figure.get('at_least') else ''}{value * factor:.{decimals}f}"))
+            spread = figure.get("U")
+            text = f"{value * factor:.{decimals}f}"
+            if isinstance(spread, int | float) and spread > 0.0:
+                text = rounded(value * factor, spread * factor)
+            shown.append((words, f"{'≥ ' if figure.get('at_least') else ''}{text}"))
     return shown
 
 
