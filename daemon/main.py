@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import control, instrument_lock, watching
+from benchwarden.daemon import collecting, control, instrument_lock, watching
 from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
@@ -137,14 +137,20 @@ def _parser() -> argparse.ArgumentParser:
     install.add_argument("--write", action="store_true", help="write it; nothing is started")
     install.set_defaults(command=_install)
 
-    report = commands.add_parser("report", help="work out a run's figures and charts again")
+    report = commands.add_parser("report", help="work out a run's figures, charts and report again")
     report.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     report.set_defaults(command=_report)
 
-    compare = commands.add_parser("compare", help="compare runs of one procedure, with charts")
+    compare = commands.add_parser("compare", help="compare runs of one procedure, with charts and a report")
     compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
-    compare.add_argument("--out", default="comparison", help="where charts go (default: %(default)s)")
+    compare.add_argument("--out", default="comparison", help="where charts and report go (default: %(default)s)")
+    for command in (report, compare):
+        form = command.add_mutually_exclusive_group()
+        form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet only")
+        form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs only")
+        command.set_defaults(form="table")
     compare.set_defaults(command=_compare)
+    collecting.add_commands(commands)
 
     differ = commands.add_parser("difference", help="print where two procedures differ: profiles, or runs")
     for name in ("one", "other"):
@@ -313,13 +319,13 @@ def _install(options: argparse.Namespace) -> int:
 def _report(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import report
 
-    return report([Path(run) for run in options.runs])
+    return report([Path(run) for run in options.runs], options.form)
 
 
 def _compare(options: argparse.Namespace) -> int:
     from benchwarden.daemon.reporting import compare
 
-    return compare([Path(run) for run in options.runs], Path(options.out))
+    return compare([Path(run) for run in options.runs], Path(options.out), options.form)
 
 
 def _difference(options: argparse.Namespace) -> int:

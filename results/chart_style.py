@@ -1,26 +1,30 @@
-"""How charts look: colours that stay apart for colour-blind readers, sizes, captions; no global state.
+"""How charts look: colours that stay apart for colour-blind readers, sizes, captions, thinning of long curves.
 
-Colours also differ in lightness, and lines that could be mixed up differ in dash as well.
+Colours: M. Okabe and K. Ito, Color Universal Design (2008), without its yellow, which is lost on white. Lines that
+could be mixed up differ in dash as well. The width is that of two columns of a printed page; PNG has 300 dots an inch.
 """
 
-import math
-from collections.abc import Iterable
+import re
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.run import Run
-from benchwarden.results.sample import ambient_c
+from benchwarden.results.series import Numbers, Series
 
-COLOURS = ("#17476b", "#d4691e", "#1f9a8a", "#8d3a6f", "#b8912b", "#586675", "#5aa0d8", "#7c4a2d")
-DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 1)), (0, (4, 1, 4, 3)))
+COLOURS = ("#0072B2", "#D55E00", "#000000", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
+DASHES: tuple[Any, ...] = ("-", "--", "-.", (0, (1, 1)), (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)), (0, (3, 3)))
 INK = "#1d2329"
-GREY = "#69737d"
+GREY = "#59636d"
 PALE = "#dfe4e8"
 SHADES = {
     "charge": "#e3eefa",
@@ -30,8 +34,19 @@ SHADES = {
     "rest": "#ffffff",
 }
 Corner = Literal["best", "upper left", "upper right", "lower left", "lower right"]
-WIDTH_IN = 9.6
-DPI = 120
+WIDTH_IN = 7.2
+DPI = 300
+SLICES = 900
+"""A long curve is drawn as the highest and the lowest value of so many slices: more than a printer tells apart."""
+STYLE: dict[Any, Any] = {
+    "text.parse_math": False,  # a pack's name may hold dollar signs
+    "svg.fonttype": "none",  # text stays text: it can be searched, and the reader's own typeface fits
+    "svg.hashsalt": "benchwarden",  # the same chart twice is the same file
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+}
+# This module lives in a process that draws charts and does nothing else, so that its settings may be the process's.
+mpl.rcParams.update(STYLE)
 
 
 def new_figure(height_in: float) -> Figure:
@@ -40,16 +55,16 @@ def new_figure(height_in: float) -> Figure:
     FigureCanvasAgg(figure)
     engine = figure.get_layout_engine()
     if isinstance(engine, ConstrainedLayoutEngine):
-        engine.set(w_pad=0.12, h_pad=0.06)
+        engine.set(w_pad=0.08, h_pad=0.05)
     return figure
 
 
 def dress(axes: Axes, x_label: str, y_label: str) -> None:
     """Give axes their labels with units, a quiet grid and readable type."""
-    axes.set_xlabel(x_label, fontsize=11, color=INK)
-    axes.set_ylabel(y_label, fontsize=11, color=INK)
-    axes.tick_params(labelsize=10, colors=INK, direction="out", length=3.5)
-    axes.grid(visible=True, color=PALE, linewidth=0.8)
+    axes.set_xlabel(x_label, fontsize=8.5, color=INK)
+    axes.set_ylabel(y_label, fontsize=8.5, color=INK)
+    axes.tick_params(labelsize=8, colors=INK, direction="out", length=3)
+    axes.grid(visible=True, color=PALE, linewidth=0.6)
     axes.set_axisbelow(True)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
@@ -59,12 +74,22 @@ def dress(axes: Axes, x_label: str, y_label: str) -> None:
 
 def title(figure: Figure, text: str) -> None:
     """Put the chart's title above everything, at the left."""
-    figure.suptitle(text, x=0.012, ha="left", fontsize=13.5, fontweight="bold", color=INK)
+    figure.suptitle(text, x=0.012, ha="left", fontsize=10.5, fontweight="bold", color=INK)
 
 
 def caption(figure: Figure, text: str) -> None:
-    """Put the procedure and the conditions below everything."""
-    figure.supxlabel(text, x=0.012, ha="left", fontsize=9, color=GREY)
+    """Put the procedure and the conditions below everything, broken into lines that fit."""
+    lines = [line for part in text.splitlines() for line in _broken(part)]
+    figure.supxlabel("\n".join(lines), x=0.012, ha="left", fontsize=7, color=GREY)
+
+
+def _broken(text: str, longest: int = 150) -> list[str]:
+    lines = [""]
+    for part in re.findall(r"\S+\s*", text):
+        if lines[-1] and len(lines[-1]) + len(part.rstrip()) > longest:
+            lines.append("")
+        lines[-1] += part
+    return [line.rstrip() for line in lines]
 
 
 def key(axes: Axes, columns: int = 1, where: Corner = "best") -> None:
@@ -73,45 +98,92 @@ def key(axes: Axes, columns: int = 1, where: Corner = "best") -> None:
         axes.legend(
             loc=where,
             ncols=columns,
-            fontsize=9.5,
+            fontsize=7.5,
             frameon=True,
             framealpha=0.9,
             edgecolor=PALE,
+            handlelength=3.2,
         )
 
 
-def save(figure: Figure, path: Path) -> Path:
-    """Write the figure as PNG and return its path; the directory is made if it is missing."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(path, format="png", facecolor="white")
-    return path
+def label(text: str) -> str:
+    """Return a text as a legend shows it: one that begins with an underscore would be left out."""
+    return f" {text}" if text.startswith("_") else text
 
 
-def numbers(values: Iterable[float | None]) -> list[float]:
-    """Return values for drawing: a missing one is NaN, which leaves a gap in the line."""
-    return [math.nan if value is None else value for value in values]
+def save(figure: Figure, out: Path, name: str, heading: str, words: str) -> DrawnChart:
+    """Write the figure as PNG and SVG under its name; the directory is made if it is missing."""
+    out.mkdir(parents=True, exist_ok=True)
+    png, svg = out / f"{name}.png", out / f"{name}.svg"
+    figure.savefig(png, format="png", facecolor="white", pil_kwargs={"compress_level": 4})
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        figure.set_layout_engine("none")  # it is laid out; a second time would only cost
+    figure.savefig(svg, format="svg", facecolor="white", metadata={"Date": None, "Creator": "benchwarden"})
+    return DrawnChart(name, heading, words, png, svg)
 
 
-def conditions(run: Run, *, named: bool = True) -> str:
-    """Return in one line how a run was made: procedure (if `named`), surroundings, cooling, sense, start."""
-    info = run.info
-    around = [value for sample in run.samples if (value := ambient_c(sample, info.places)) is not None]
-    parts = [info.title] if named else []
+def thinned(x: Numbers, y: Numbers, slices: int = SLICES) -> tuple[Numbers, Numbers]:
+    """Return a curve's first, lowest, highest and last point in each of so many slices of its rows; gaps stay gaps."""
+    count = len(x)
+    if count <= 4 * slices:
+        return x, y
+    size = count // slices
+    whole = size * slices
+    table = y[:whole].reshape(slices, size)
+    starts = np.arange(slices) * size
+    missing = np.isnan(table)
+    keep = [
+        starts,
+        starts + size - 1,
+        starts + np.argmin(np.where(missing, np.inf, table), axis=1),
+        starts + np.argmax(np.where(missing, -np.inf, table), axis=1),
+        np.flatnonzero(np.diff(np.isnan(y).astype(np.int8))),
+        np.flatnonzero(np.diff(np.isnan(y).astype(np.int8))) + 1,
+        np.array([*range(whole, count, max(1, (count - whole) // 4)), count - 1]),
+    ]
+    rows = np.unique(np.concatenate(keep))
+    return x[rows], y[rows]
+
+
+def line(axes: Axes, x: Numbers, y: Numbers, **how: Any) -> None:
+    """Draw a curve, thinned if it is long."""
+    axes.plot(*thinned(x, y), **how)
+
+
+def conditions(runs: Sequence[Run], *, named: bool = True) -> str:
+    """Return in one line how runs were made: their number, procedure (if `named`), surroundings, cooling, sense, when.
+
+    Where runs differ, all that was found stands there.
+    """
+    infos = [run.info for run in runs]
+    parts = [f"{len(runs)} run{'s' if len(runs) > 1 else ''}"]
+    if named:
+        parts.append(_each([info.title for info in infos]))
+    around = [found for run in runs if (found := Series.of(run.samples).ambient(run.info.places)) is not None]
     if around:
-        low, high = min(around), max(around)
+        low, high = min(pair[0] for pair in around), max(pair[1] for pair in around)
         parts.append(f"ambient {low:.1f} °C" if high - low < 0.15 else f"ambient {low:.1f} to {high:.1f} °C")
-    if info.cooling:
-        parts.append(f"cooling: {info.cooling}")
-    if info.sense:
-        parts.append(f"sensed at: {info.sense}")
-    if info.started_utc:
-        parts.append(_day(info.started_utc))
-    if info.others.get("simulated"):
-        parts.append("simulated bench")
+    if len(around) < len(runs):
+        parts.append("ambient not measured" if not around else f"ambient not measured in {len(runs) - len(around)}")
+    parts += [f"cooling: {_each([info.cooling or 'not named' for info in infos])}"]
+    parts += [f"sensed at: {_each([info.sense or 'not named' for info in infos])}"]
+    days = sorted({day(info.started_utc) for info in infos if info.started_utc})
+    if days:
+        parts.append(days[0] if len(days) == 1 else f"{days[0][:10]} to {days[-1][:10]}")
+    if any(info.others.get("simulated") for info in infos):
+        parts.append("simulated bench" if all(info.others.get("simulated") for info in infos) else "some simulated")
+    if any(info.imported for info in infos):
+        parts.append("imported" if all(info.imported for info in infos) else "some imported")
     return " · ".join(parts)
 
 
-def _day(text: str) -> str:
+def _each(texts: Sequence[str]) -> str:
+    return " / ".join(dict.fromkeys(texts))
+
+
+def day(text: str) -> str:
+    """Return a time of run.json as people write it: "2026-11-25 21:04 UTC"."""
     try:
         return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M UTC")
     except ValueError:

@@ -40,6 +40,12 @@ class Compared:
     run: Run
     figures: Figures
 
+    @property
+    def pack(self) -> str:
+        """The pack's name; said to be imported where the run is, so that it never stands for our own runs of it."""
+        name = self.run.info.pack_name
+        return f"{name} (imported)" if self.run.info.imported else name
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
@@ -77,7 +83,11 @@ def _refusals(runs: Sequence[Run]) -> list[str]:
     for index, run in enumerate(runs):
         if paths[index] in paths[:index]:
             reasons.append(f"{run.name} is given twice")
-        if run.info.fingerprint is None:
+        if run.info.fingerprint is None and run.info.imported:
+            reasons.append(
+                f"{run.name}: imported, so nobody knows its procedure; `import --like RUN` says that it was the same"
+            )
+        elif run.info.fingerprint is None:
             reasons.append(f"{run.name}: run.json names no fingerprint")
     first = runs[0]
     for run in runs[1:]:
@@ -97,7 +107,7 @@ def _differences(one: Run, other: Run) -> list[str]:
 
 
 def _labels(runs: Sequence[Run]) -> list[str]:
-    names = [run.info.pack_name for run in runs]
+    names = [f"{run.info.pack_name}, imported" if run.info.imported else run.info.pack_name for run in runs]
     found: list[str] = []
     for index, (name, run) in enumerate(zip(names, runs, strict=True)):
         label = name if names.count(name) == 1 else f"{name}, {run.info.started_utc or run.path.name}"
@@ -121,12 +131,19 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
     asked: tuple[tuple[str, Callable[[RunInfo], str | None]], ...] = (
         ("cooling", lambda info: info.cooling),
         ("sense point", lambda info: info.sense),
+        ("bench, so that no meter's error cancels", lambda info: info.bench),
     )
     for name, read in asked:
         values = [read(entry.run.info) or "not named" for entry in entries]
         if len(set(values)) > 1:
             pairs = ", ".join(f"{e.label}: {value}" for e, value in zip(entries, values, strict=True))
             found.append(f"different {name} ({pairs})")
+    simulated = [entry.label for entry in entries if entry.run.info.others.get("simulated") is True]
+    if 0 < len(simulated) < len(entries):
+        found.append(f"on a simulated bench: {', '.join(simulated)}; the others are real")
+    if imported := [entry for entry in entries if entry.run.info.imported]:
+        words = ", ".join(f"{entry.label} (from {entry.run.info.imported.get('from')})" for entry in imported)
+        found.append(f"imported, and the same procedure only because somebody said so: {words}")
     if not _specimens_enough(entries):
         found.append("a verdict on these packs, not on their design: that takes three specimens of each")
     for entry in entries:
@@ -142,7 +159,7 @@ def observed(comparison: Comparison, name: str) -> dict[str, list[Observed]]:
     for entry in comparison.entries:
         figure = entry.figures.get(name)
         if figure is not None:
-            pack = entry.run.info.pack_name
+            pack = entry.pack
             design = _design(entry.run.info) if designs else None
             found.setdefault(design or pack, []).append(Observed(pack, entry.label, figure, design))
     return found
@@ -157,7 +174,7 @@ def _specimens_enough(entries: Sequence[Compared]) -> bool:
     """Whether every pack names its design and each design has so many packs that something may be said of it."""
     packs: dict[str | None, set[str]] = {}
     for entry in entries:
-        packs.setdefault(_design(entry.run.info), set()).add(entry.run.info.pack_name)
+        packs.setdefault(_design(entry.run.info), set()).add(entry.pack)
     return None not in packs and all(len(names) >= SPECIMENS for names in packs.values())
 
 
@@ -235,7 +252,7 @@ def table(comparison: Comparison) -> Table:
         ("discharge", "cut_off_v", "discharge cut-off, V per group"),
         ("ladder", "floor_v", "ladder floor, V per group"),
     ):
-        cells = [_planned_text(entry.run, kind, key) for entry in comparison.entries]
+        cells = [planned_text(entry.run, kind, key) for entry in comparison.entries]
         if any(text != "–" for text in cells):
             shown.add_row(words, *cells)
     endings = {
@@ -256,7 +273,8 @@ def table(comparison: Comparison) -> Table:
     return shown
 
 
-def _planned_text(run: Run, kind: str, key: str) -> str:
+def planned_text(run: Run, kind: str, key: str) -> str:
+    """Return a planned voltage of the first step of a kind that was carried out; "–" without one."""
     for step in run.steps():
         if step.kind == kind:
             value = planned_step(run, step.count, kind).get(key)

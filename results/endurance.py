@@ -12,7 +12,7 @@ from typing import Any
 
 from benchwarden.profiles.craft import Craft, hover_power_w
 from benchwarden.results.figure import Figure, Figures
-from benchwarden.results.run import RunInfo
+from benchwarden.results.run import Run, RunInfo
 from benchwarden.results.uncertain import Expanded, Inputs, Part, Uncertain, expand, value_of
 from benchwarden.results.verdict import rounded
 
@@ -96,6 +96,41 @@ def endurance(craft: Craft, runs: Sequence[Candidate | str]) -> Endurance:
         flown.append(_flight(craft, nearest, inputs))
     flown.sort(key=lambda one: (-one[0].minutes, one[0].pack))
     return Endurance(craft.name, craft.reserve, tuple(one for one, _ in flown), _longest(flown, inputs), left_out)
+
+
+def run_words(run: Run) -> str:
+    """Return how a run is called: its name, and that it is imported where it is."""
+    return f"{run.name} (imported)" if run.info.imported else run.name
+
+
+def as_text(found: Endurance) -> str:
+    """Return the flights for people: who flies longest, what decides each U, warnings, what is left out."""
+    lines = [f"{found.craft}, reserve {100 * found.reserve:g} % of the energy", found.words, ""]
+    for flight in found.flights:
+        lines.append(
+            f"{flight.pack}: {rounded(flight.minutes, flight.U)} min, hovering at {flight.hover_power_w:.0f} W and "
+            f"{flight.total_mass_kg:.3f} kg; from {flight.run}, measured at {flight.run_power_w:.0f} W"
+        )
+        if flight.budget and flight.u and flight.k is not None:
+            share = 100.0 * (flight.budget[0].contribution / flight.u) ** 2
+            lines.append(f"  ± U, 95 %, k = {flight.k:.2f}; mostly {flight.budget[0].input} ({share:.0f} % of u²)")
+        lines += [f"  no interval: {line}" for line in flight.not_stated]
+        lines += [f"  ! {warning}" for warning in flight.warnings]
+    lines += [f"left out: {words}" for words in found.left_out]
+    lines += ["", "Hover is not flight: wind, climbs, cold and ageing take their share. Land with a reserve."]
+    return "\n".join(lines)
+
+
+def as_rows(found: Endurance) -> list[list[str]]:
+    """Return the flights as rows of cells below their head, one number a cell."""
+    head = ["pack", "minutes", "U", "u", "k", "dof", "hover power, W", "total mass, kg", "run", "run power, W"]
+    rows = [[*head, "mostly from", "warnings"]]
+    for one in found.flights:
+        numbers = [one.minutes, one.U, one.u, one.k, one.dof, one.hover_power_w, one.total_mass_kg]
+        cells = ["" if number is None else repr(number) for number in numbers]
+        mostly = one.budget[0].input if one.budget else ""
+        rows.append([one.pack, *cells, one.run, repr(one.run_power_w), mostly, "; ".join(one.warnings)])
+    return rows
 
 
 def _times(craft: Craft, run: Candidate) -> float:

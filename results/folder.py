@@ -124,15 +124,20 @@ def write_info(folder: Path, info: Mapping[str, Any]) -> None:
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:
-    """Write a JSON file so that after a power cut the old or the new content is there, never a part.
-
-    Temporary file in the same directory, fsync, rename, fsync of the directory. Raises FolderError when the
-    data are not JSON (NaN is not) or the disk refuses; the old file is then untouched.
-    """
+    """Write a JSON file as `write_text` does; FolderError also for data that are not JSON (NaN is not)."""
     try:
         text = json.dumps(data, allow_nan=False, ensure_ascii=False, indent=2) + "\n"
     except (TypeError, ValueError) as problem:
         raise FolderError(f"{path}: {problem}; only finite numbers, texts, lists and tables") from None
+    write_text(path, text)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file so that after a power cut the old or the new content is there, never a part.
+
+    Temporary file in the same directory, fsync, rename, fsync of the directory. Raises FolderError when the disk
+    refuses; the old file is then untouched.
+    """
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with temporary.open("wb") as file:

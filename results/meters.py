@@ -170,6 +170,8 @@ class Meters:
 
     def _unknown(self, meter: _Meter, quantity: str) -> Uncertain:
         line = f"bench.toml: bay {self._bay!r}, {meter.name}: accuracy = {{ {quantity} = … }}"
+        if self._info.imported:
+            line = f"import's file: [accuracy] {'group_' if meter.name == 'cells' else ''}{quantity} = …"
         return self.inputs.unknown(f"{meter.name} {quantity}", line)
 
     def _one(self, meter: _Meter, quantity: str, what: str, half_width: float) -> Uncertain:

@@ -18,7 +18,8 @@ class RunInfo:
 
     `rated_capacity_ah` in ampere-hours, `mass_kg` in kilograms, `nominal_v` in volts. `places` has the order of
     the samples' temperatures. `path_ohm` lies between the outer taps and where the pack's voltage is measured. `lacks`
-    says what the bench's instruments cannot do for themselves. `others` keeps every key this program does not know, as
+    says what the bench's instruments cannot do for themselves. `imported` says from where, empty for a run of this
+    program's own. `others` keeps every key this program does not know, as
     it was found.
     """
 
@@ -45,6 +46,7 @@ class RunInfo:
     path_ohm: float | None = None
     continues: Mapping[str, Any] = field(default_factory=dict)
     lacks: tuple[str, ...] | None = None
+    imported: Mapping[str, Any] = field(default_factory=dict)
     others: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -61,7 +63,7 @@ class RunInfo:
 
 
 _TEXTS = frozenset({"benchwarden", "bench", "bay", "fingerprint", "started_utc", "cooling", "sense", "taps"})
-_TABLES = frozenset({"pack", "profile", "plan", "fingerprint_parts", "instruments", "limits", "continues"})
+_TABLES = frozenset({"pack", "profile", "plan", "fingerprint_parts", "instruments", "limits", "continues", "imported"})
 _WHOLE = frozenset({"format", "series"})
 _POSITIVE = frozenset({"rated_capacity_ah", "mass_kg", "nominal_v", "path_ohm"})
 

@@ -13,6 +13,7 @@ from typing import Any, TypeAlias, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from benchwarden.results.columns import AMBIENT
 from benchwarden.results.run import SampleTable, StepSpan
 from benchwarden.results.sample import Sample
 
@@ -166,6 +167,14 @@ class Series(SampleTable):
         found = self.temperatures_c[:, on_pack]
         place = np.argmax(np.where(np.isnan(found), -np.inf, found), axis=1)
         return found[np.arange(len(self)), place], np.array(on_pack, dtype=np.int64)[place]
+
+    def ambient(self, places: Sequence[str]) -> tuple[float, float] | None:
+        """Return the lowest and the highest temperature of the surroundings in °C, None if it was not measured."""
+        if AMBIENT not in places or places.index(AMBIENT) >= self.temperatures_c.shape[1]:
+            return None
+        found = self.temperatures_c[:, places.index(AMBIENT)]
+        known = found[~np.isnan(found)]
+        return (float(known.min()), float(known.max())) if len(known) else None
 
     def whole_groups(self) -> NDArray[np.bool_]:
         """Return, for each sample, whether two or more groups were all measured."""

@@ -7,9 +7,9 @@ about a design only from three specimens of each (common practice, no source).
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from statistics import fmean, variance
-from typing import Literal
+from typing import Any, Literal
 
 from benchwarden.results.figure import Figure
 from benchwarden.results.uncertain import Expanded, Inputs, Part, Uncertain, expand, t_factor, value_of
@@ -143,6 +143,24 @@ def judge(name: str, first: Sequence[Observed], second: Sequence[Observed]) -> V
     return _compared(
         name, first[0].figure.unit, inputs, one, other, "these designs" if designs else "these packs", bounds
     )
+
+
+def verdict_data(verdict: Verdict) -> dict[str, Any]:
+    """Return a verdict as JSON data."""
+    needed = verdict.runs_needed
+    return asdict(replace(verdict, runs_needed=None)) | {"runs_needed": None if needed is None else dict(needed)}
+
+
+def mean_of(side: Sequence[Observed]) -> Mean | None:
+    """Return the mean of one side's runs with its uncertainty, None where an accuracy is not stated or none is exact.
+
+    Lower bounds are left out.
+    """
+    exact = [one for one in side if not one.figure.at_least]
+    if not exact or any(one.figure.not_stated for one in exact):
+        return None
+    inputs = Inputs()
+    return _mean(inputs, _design_side(inputs, exact) if _designs(exact) else _pack_side(inputs, exact, _name(exact)))
 
 
 def _name(side: Sequence[Observed]) -> str:

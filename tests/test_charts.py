@@ -10,8 +10,9 @@ import pytest
 
 pytest.importorskip("matplotlib")
 
+from benchwarden.results.chart_run import run_charts
 from benchwarden.results.chart_style import COLOURS
-from benchwarden.results.charts import main, run_charts
+from benchwarden.results.charts import main
 from benchwarden.results.figures import figures
 from benchwarden.results.folder import read_run
 from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
@@ -36,18 +37,28 @@ def png_size(path: Path) -> tuple[int, int]:
     return int(width), int(height)
 
 
-def test_one_run_leaves_its_charts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main([str(standard(tmp_path)), "--out", str(tmp_path / "out")]) == 0
+def test_one_run_leaves_its_charts_and_its_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = standard(tmp_path)
+    assert main([str(run)]) == 0
     paths = [Path(line) for line in capsys.readouterr().out.split()]
-    assert [path.name for path in paths] == ["overview.png", "sag.png", "groups.png", "ladder.png"]
-    assert all(png_size(path)[0] == 1152 for path in paths)
+    names = ["overview", "sag", "groups", "ladder", "resistance"]
+    assert [path.name for path in paths] == [
+        *(f"{name}.{kind}" for name in names for kind in ("png", "svg")),
+        "report.html",
+    ]
+    # Two columns of a printed page, 183 mm, at 300 dots an inch.
+    assert all(png_size(path)[0] == 2160 for path in paths if path.suffix == ".png")
 
 
-def test_several_runs_leave_theirs_and_the_comparison(tmp_path: Path) -> None:
+def test_several_runs_leave_a_comparison(tmp_path: Path) -> None:
     runs = [standard(tmp_path, name) for name in ("Heron", "Tern")]
     assert main([*map(str, runs), "--out", str(tmp_path / "out")]) == 0
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["compare-bars.png", "compare-voltage.png"]
-    assert all((run / "ladder.png").exists() for run in runs)
+    charts = ["bars", "power", "resistance", "temperature", "voltage"]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        *(f"compare-{name}.{kind}" for name in charts for kind in ("png", "svg")),
+        "comparison.csv",
+        "comparison.html",
+    ]
 
 
 def test_runs_that_may_not_be_compared_leave_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -55,7 +66,7 @@ def test_runs_that_may_not_be_compared_leave_nothing(tmp_path: Path, capsys: pyt
     assert main([*map(str, runs), "--out", str(tmp_path / "out")]) == 2
     assert "may not be compared" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
-    assert main([str(tmp_path / "nothing"), "--out", str(tmp_path)]) == 2
+    assert main([str(tmp_path / "nothing")]) == 2
 
 
 def test_a_comparison_needs_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -78,12 +89,12 @@ def test_a_poor_run_gives_fewer_charts_and_no_error(tmp_path: Path, case: str) -
             sample = replace(sample, groups_v=(None,) * 6, temperatures_c=(None,) * 3)
         writer.samples[index] = sample
     run = read_run(writer.finish(tmp_path, how=None))
-    names = [path.name for path in run_charts(run, figures(run), tmp_path / "out")]
+    names = [chart.name for chart in run_charts(run, figures(run), tmp_path / "out")]
     expected = {
         "empty": [],
-        "one sample": ["overview.png", "groups.png"],
-        "nothing measured": ["overview.png"],
-        "no groups, no sensors": ["overview.png", "sag.png"],
+        "one sample": ["overview", "groups"],
+        "nothing measured": ["overview"],
+        "no groups, no sensors": ["overview", "sag"],
     }
     assert names == expected[case]
 
@@ -105,7 +116,7 @@ def test_the_module_runs_as_a_process_and_reading_needs_no_numpy(tmp_path: Path)
     run = standard(tmp_path)
     environment = {**os.environ, "MPLCONFIGDIR": str(tmp_path)}
     made = subprocess.run(
-        [sys.executable, "-m", "benchwarden.results.charts", str(run), "--out", str(tmp_path / "out")],
+        [sys.executable, "-m", "benchwarden.results.charts", str(run)],
         capture_output=True,
         text=True,
         env=environment,
@@ -113,7 +124,7 @@ def test_the_module_runs_as_a_process_and_reading_needs_no_numpy(tmp_path: Path)
         timeout=120,
     )
     assert (made.returncode, made.stderr) == (0, "")
-    assert (tmp_path / "out" / "overview.png").exists()
+    assert (run / "overview.png").exists()
     words = (
         "import sys, benchwarden.results.columns, benchwarden.results.folder\n"
         "found = {'numpy', 'matplotlib', 'rich', 'pydantic', 'scipy'} & set(sys.modules)\n"

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from benchwarden.results.exporting import export
 from tests.test_repeatable import once
 
 pytestmark = pytest.mark.oracle
@@ -74,3 +75,16 @@ def test_the_formats_own_validator_accepts_a_run(tmp_path: Path) -> None:
     lines[100], lines[200] = lines[200], lines[100]
     path.write_text("".join(lines), encoding="utf-8")
     assert validated(path)["time_stats"]["violations"] >= 1
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_the_formats_own_validator_accepts_an_exported_run(tmp_path: Path, kind: str) -> None:
+    # batterydf 0.1.0, bdf.validate, on what `benchwarden export` writes.
+    run = once(tmp_path / "runs").run.path
+    paths = export(run, tmp_path / "out", parquet=kind == "parquet")
+    report = validated(paths[0])
+    assert report["ok"] is True
+    assert report["missing"] == []
+    assert report["warnings"] == []
+    assert report["time_stats"]["violations"] == 0
+    assert "Group 6 Voltage / V" in report["extras"]

@@ -6,11 +6,12 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.front.page_words import event_words, limits_of, protections_of, steps_of, what_ends
+from benchwarden.daemon.front.page_words import event_words, limits_of, protections_of
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import plan_as_data, work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.shipped import library_names, library_text
+from benchwarden.results.procedure import steps_of, what_ends
 from tests.test_bench import BENCH
 
 PACK = """

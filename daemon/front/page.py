@@ -13,6 +13,7 @@ import uvicorn
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.page_access import access_for, split_host
+from benchwarden.daemon.front.page_compare import Comparisons
 from benchwarden.daemon.front.page_control import Controls
 from benchwarden.daemon.front.page_journal import Journal
 from benchwarden.daemon.front.page_morning import Morning
@@ -51,7 +52,9 @@ async def serve_page(bench: Bench, bench_path: Path, state: Path, runs: Path, re
     at = await listening(bench.page.at)
     hub, journal, morning = Hub(reader, bench.name, bays, state), Journal(state), Morning(bench_path, state)
     controls = Controls(bench, bench_path, state)
-    server = Server(access, bays, hub, Record(runs), controls, Notes(state), morning, journal)
+    record = Record(runs)
+    comparisons = Comparisons(state, record)
+    server = Server(access, bays, hub, record, controls, Notes(state), morning, journal, comparisons)
     looking = asyncio.create_task(hub.keep_looking(), name="look")
     logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)  # a page that goes in the middle is no error
     serving = _Uvicorn(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.front.page_words import event_words, figures_of, limits_of, protections_of, steps_of
+from benchwarden.daemon.front.page_words import event_words, figures_of, limits_of, protections_of
 from benchwarden.daemon.front.thinning import Point, thinned, window
 from benchwarden.results.columns import ColumnsError, Layout, parse_row, read_header
 from benchwarden.results.folder import (
@@ -24,11 +24,12 @@ from benchwarden.results.folder import (
     read_run,
     segments,
 )
+from benchwarden.results.procedure import steps_of
 from benchwarden.results.run import info_from
 from benchwarden.results.sample import Sample
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
-FILES = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}\.(json|jsonl|csv|png|html|parquet|bin)")
+FILES = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}\.(json|jsonl|csv|png|svg|html|parquet|bin)")
 SLICES_MOST = 2000
 KEPT = 6  # runs whose columns stay in memory; the newest 8 h at ten samples a second take about 35 MB
 EVENTS_SHOWN = 300
@@ -169,7 +170,8 @@ class Record:
             known = (times, _summarised(run, info, result))
             self._listed[run] = known
         goes_on = not times[1] and is_being_written(folder)
-        return known[1] | ({"how": "running", "why": ""} if goes_on else {})
+        report = (folder / "report.html").is_file()
+        return known[1] | {"report": report} | ({"how": "running", "why": ""} if goes_on else {})
 
     def detail(self, run: str) -> dict[str, Any]:
         """Return all that is shown of one run beside its curves."""
@@ -251,6 +253,7 @@ def _summarised(run: str, info: Mapping[str, Any], result: Mapping[str, Any]) ->
         "started_utc": read.started_utc or "",
         "fingerprint": read.fingerprint or "",
         "simulated": info.get("simulated") is True,
+        "imported": str(read.imported.get("from") or "elsewhere") if read.imported else "",
         "continues": read.continues.get("run"),
         "how": ended.get("how") or "no result yet",
         "why": ended.get("why") or "",

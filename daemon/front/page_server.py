@@ -19,14 +19,17 @@ from starlette.types import Receive, Scope, Send
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.front.page_access import COOKIE, LOOKS_FOR_S, Access, Rate, may_operate
+from benchwarden.daemon.front.page_compare import REPORT, Comparisons, NotCompared
 from benchwarden.daemon.front.page_control import Controls, Refused
-from benchwarden.daemon.front.page_guard import WRONG_TOKENS, Guard, client_of
+from benchwarden.daemon.front.page_guard import REPORT_POLICY, WRONG_TOKENS, Guard, client_of
 from benchwarden.daemon.front.page_journal import Journal
 from benchwarden.daemon.front.page_morning import Morning
 from benchwarden.daemon.front.page_notes import Notes, NotesRefused
 from benchwarden.daemon.front.page_runs import NoSuchRun, Record
 from benchwarden.daemon.front.page_stream import CLIENTS, Hub
 from benchwarden.results.folder import FolderError
+
+REPORT_FILE = "report.html"
 
 STATIC = {
     "page.html": "text/html",
@@ -63,12 +66,14 @@ class Server:
         notes: Notes,
         morning: Morning,
         journal: Journal,
+        comparisons: Comparisons,
         now_s: Callable[[], float] = clock.unix_s,
     ) -> None:
         self._access, self._bays, self._hub, self._record = access, bays, hub, record
         self._controls, self._notes, self._morning, self._journal = controls, notes, morning, journal
-        self._now_s = now_s
+        self._comparisons, self._now_s = comparisons, now_s
         self._wrong, self._control_rate = Rate(WRONG_TOKENS), Rate(CONTROLS)
+        self._compare_rate = Rate(CONTROLS)
         self._static = {name: (files("benchwarden.daemon.front") / name).read_bytes() for name in STATIC}
         looks = {
             "/api/now": self._now,
@@ -78,7 +83,10 @@ class Server:
             "/api/runs": self._runs,
             "/api/runs/{pack}/{run}": self._run,
             "/api/runs/{pack}/{run}/curves": self._curves,
+            "/api/runs/{pack}/{run}/report": self._report,
             "/api/runs/{pack}/{run}/files/{name}": self._file,
+            "/api/comparisons/{name}": self._comparison,
+            "/api/comparisons/{name}/files/{file}": self._comparison_file,
         }
         does = {
             "/api/bays/{bay}/start": self._start,
@@ -93,6 +101,7 @@ class Server:
                 Route("/login", self._login, methods=["POST"]),
                 Route("/logout", self._logout, methods=["POST"]),
                 Route("/api/stop", self._answered(self._stop), methods=["POST"]),
+                Route("/api/comparisons", self._answered(self._compare), methods=["POST"]),
                 Route("/api/bays/{bay}/start", self._answered(self._before_start), methods=["GET"]),
                 *(Route(path, self._answered(handler), methods=["POST"]) for path, handler in does.items()),
                 *(Route(path, self._answered(handler), methods=["GET"]) for path, handler in looks.items()),
@@ -110,7 +119,7 @@ class Server:
                 return await handler(request)
             except NoSuchRun as error:
                 return _error(404, str(error))
-            except (Refused, NotesRefused, FolderError) as error:
+            except (Refused, NotesRefused, NotCompared, FolderError) as error:
                 return _error(409, str(error))
             except TooLong as error:
                 return _error(413, str(error))
@@ -204,13 +213,29 @@ class Server:
 
     async def _file(self, request: Request) -> Response:
         run, name = _run_of(request), request.path_params["name"]
-        path = await asyncio.to_thread(self._record.file, run, name)
-        size = path.stat().st_size
-        headers = {
-            "content-disposition": f'attachment; filename="{run.replace("/", "_")}_{name}"',
-            "content-length": str(size),
-        }
-        return StreamingResponse(_blocks(path, size), headers=headers, media_type="application/octet-stream")
+        return _sent(await asyncio.to_thread(self._record.file, run, name), f"{run.replace('/', '_')}_{name}")
+
+    async def _report(self, request: Request) -> Response:
+        run = _run_of(request)
+        return _shown(await asyncio.to_thread(self._record.file, run, REPORT_FILE))
+
+    async def _comparison(self, request: Request) -> Response:
+        return _shown(await asyncio.to_thread(self._comparisons.file, request.path_params["name"], REPORT))
+
+    async def _comparison_file(self, request: Request) -> Response:
+        name, file = request.path_params["name"], request.path_params["file"]
+        return _sent(await asyncio.to_thread(self._comparisons.file, name, file), file)
+
+    async def _compare(self, request: Request) -> Response:
+        """Compare runs; whoever may look may ask, at most so often: nothing but the state folder changes."""
+        address, now_s = client_of(request.scope), self._now_s()
+        if self._role(request) is None:
+            return _error(401, "a token is needed: log in on the page, or send Authorization: Bearer …")
+        if self._compare_rate.full(address, now_s):
+            return _error(429, f"more than {CONTROLS} comparisons in a minute; wait")
+        self._compare_rate.count(address, now_s)
+        name = await self._comparisons.compare((await _data(request)).get("runs"))
+        return JSONResponse({"comparison": name, "at": f"/api/comparisons/{name}"})
 
     # what is done
 
@@ -354,6 +379,19 @@ async def _blocks(path: Path, size: int) -> AsyncIterator[bytes]:
                 return
             size -= len(block)
             yield block
+
+
+def _sent(path: Path, name: str) -> Response:
+    """Return a file to be kept under a name."""
+    size = path.stat().st_size
+    headers = {"content-disposition": f'attachment; filename="{name}"', "content-length": str(size)}
+    return StreamingResponse(_blocks(path, size), headers=headers, media_type="application/octet-stream")
+
+
+def _shown(path: Path) -> Response:
+    """Return a report to be read in the browser, which may do nothing but show it."""
+    headers = {"content-security-policy": REPORT_POLICY}
+    return StreamingResponse(_blocks(path, path.stat().st_size), headers=headers, media_type="text/html; charset=utf-8")
 
 
 def _text(data: Mapping[str, Any]) -> bytes:

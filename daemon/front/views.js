@@ -2,7 +2,7 @@
 
 import { Chart } from "/chart.js";
 import { acknowledgeButton, askToStart, noteForm, questionForm, stop } from "/control.js";
-import { bytes, duration, get, make, number, runName, say, when } from "/dom.js";
+import { bytes, duration, get, make, number, post, runName, say, when } from "/dom.js";
 import { freshness, live, sampleAge } from "/live.js";
 
 const DETAIL_MS = 1200; // events come in groups
@@ -409,12 +409,35 @@ function eventLines(found) {
 export function runsView() {
   const list = make("div", { class: "runs" });
   const more = make("button", { type: "button", hidden: true, onclick: () => read() }, "older runs");
-  const element = make("div", { class: "one" }, make("h1", { tabindex: "-1" }, "Past runs"), list, more);
+  const chosen = new Set();
+  const compare = make("button", { type: "button", disabled: true }, "Compare ticked runs");
+  const told = make("p", { class: "soft", role: "status" }, "Tick two or more runs to compare them.");
+  const bar = make("div", { class: "row compare" }, compare, told);
+  const element = make("div", { class: "one" }, make("h1", { tabindex: "-1" }, "Past runs"), bar, list, more);
+  const tick = (run, ticked) => {
+    ticked ? chosen.add(run) : chosen.delete(run);
+    compare.disabled = chosen.size < 2;
+    told.className = "soft";
+    say(told, chosen.size ? `${chosen.size} run${chosen.size > 1 ? "s" : ""} ticked` : "Tick two or more runs to compare them.");
+  };
+  compare.addEventListener("click", async () => {
+    compare.disabled = true;
+    told.className = "soft";
+    say(told, "comparing…");
+    try {
+      const made = await post("/api/comparisons", { runs: [...chosen] });
+      told.replaceChildren(make("a", { href: made.at, target: "_blank", rel: "noopener" }, `The comparison of ${chosen.size} runs`));
+    } catch (error) {
+      told.className = "problem";
+      say(told, error.message);
+    }
+    compare.disabled = chosen.size < 2;
+  });
   let shown = 0;
   const read = async () => {
     try {
       const found = await get(`/api/runs?first=${shown}`);
-      list.append(...found.runs.map(runCard));
+      list.append(...found.runs.map((run) => runCard(run, tick)));
       shown += found.runs.length;
       more.hidden = shown >= found.count;
       if (!shown) list.replaceChildren(make("p", { class: "soft" }, "No run has been recorded yet."));
@@ -426,18 +449,20 @@ export function runsView() {
   return { element, update() {}, on() {}, close() {} };
 }
 
-function runCard(run) {
+function runCard(run, tick = null) {
   const off = run.off_confirmed === false ? "; OFF NOT CONFIRMED" : "";
   return make(
     "article",
     { class: "card run", "data-how": run.how },
     make("h2", {}, make("a", { href: `#/run/${run.run}` }, `${run.pack}: ${run.title}`)),
     make("p", { class: "only-here" }, run.title),
-    make("p", { class: "soft" }, `${when(run.started_utc)}, bay ${run.bay}${run.simulated ? ", simulated" : ""}`),
+    make("p", { class: "soft" }, `${when(run.started_utc)}, ${run.imported ? `IMPORTED from ${run.imported}` : `bay ${run.bay}`}${run.simulated ? ", simulated" : ""}`),
     make("p", {}, make("strong", {}, run.how), `${run.why ? `: ${run.why}` : ""}${off}`),
     run.figures.length ? make("dl", { class: "pairs" }, run.figures.map(([words, value]) => make("div", {}, make("dt", {}, words), make("dd", {}, value)))) : "",
     ...run.flags.map((text) => make("p", { class: "flag" }, `⚑ ${text}`)),
     run.note ? make("p", { class: "note" }, run.note) : "",
+    run.report ? make("p", {}, make("a", { href: `/api/runs/${run.run}/report`, target: "_blank", rel: "noopener" }, "Report")) : "",
+    tick ? make("p", {}, make("label", {}, make("input", { type: "checkbox", onchange: (event) => tick(run.run, event.target.checked) }), ` compare ${run.pack}, ${when(run.started_utc)}`)) : "",
   );
 }
 

@@ -1,0 +1,118 @@
+"""A plan as it stands in run.json, in words: its steps and what ends each. Pure, standard library only."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from benchwarden.profiles.decision import time_in_words
+
+
+def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return a plan's steps: number, kind, title, what ends it in words, seconds it takes, seconds between samples."""
+    found = plan.get("steps")
+    return [
+        {
+            "number": step.get("number"),
+            "kind": step.get("kind"),
+            "title": step.get("title") or step.get("kind"),
+            "ends": what_ends(step),
+            "estimate_s": step.get("estimate_s"),
+            "every_s": step.get("every_s") or 1.0,
+        }
+        for step in (found if isinstance(found, list) else [])
+        if isinstance(step, dict)
+    ]
+
+
+def what_ends(step: Mapping[str, Any]) -> str:
+    """Return what ends a planned step, in words; "" for a kind that is not known or lacks what is needed."""
+    said = _ENDS.get(str(step.get("kind")))
+    try:
+        words = said(step) if said else ""
+    except (KeyError, TypeError, ValueError):
+        return ""
+    if not words:
+        return ""
+    limit = step.get("at_most_s")
+    return f"{words}; at most {time_in_words(limit)}" if isinstance(limit, int | float) else words
+
+
+def _rest(step: Mapping[str, Any]) -> str:
+    words = f"after {time_in_words(step['at_least_s'])}"
+    if step.get("until_within_k") is not None:
+        words += f", within {step['until_within_k']:g} K of the surroundings"
+    if step.get("until_below_c") is not None:
+        words += f", below {step['until_below_c']:g} °C"
+    return words
+
+
+def _charge(step: Mapping[str, Any]) -> str:
+    if step["method"] == "operator":
+        return f"when the operator says that every group is at {step['full_v']:.2f} V"
+    return f"highest group at {step['full_v']:.2f} V and less than {step['taper_a']:g} A{_until(step)}"
+
+
+def _discharge(step: Mapping[str, Any]) -> str:
+    words = f"lowest group at {step['cut_off_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
+    return words + _until(step)
+
+
+_CONDITIONS = {
+    "charge_ah": "{:g} Ah",
+    "energy_wh": "{:g} Wh",
+    "time_s": "{:g} s",
+    "voltage_v": "a group at {:g} V",
+    "temperature_c": "hottest sensor at {:g} °C",
+    "group_spread_v": "groups {:g} V apart",
+}
+
+
+def _until(step: Mapping[str, Any]) -> str:
+    until = step.get("until") or {}
+    said = [words.format(until[key]) for key, words in _CONDITIONS.items() if until.get(key) is not None]
+    return f", or {' or '.join(said)}" if said else ""
+
+
+def _ladder(step: Mapping[str, Any]) -> str:
+    return (
+        f"after {len(step['rungs'])} bursts, lowest group at {step['floor_v']:.2f} V, or hottest sensor at "
+        f"{step['temperature_cut_off_c']:g} °C"
+    )
+
+
+def _store(step: Mapping[str, Any]) -> str:
+    if step["storage_v"] is not None:
+        return f"every group at {step['storage_v']:.2f} V at rest"
+    return f"at {100 * step['storage_fraction']:.0f} % of its rated capacity"
+
+
+def _ask(step: Mapping[str, Any]) -> str:
+    return f"when the operator answers {' or '.join(step['answers']) or 'something'}"
+
+
+def _inspect(step: Mapping[str, Any]) -> str:
+    return f"after {time_in_words(step['for_s'])}"
+
+
+def _soak(step: Mapping[str, Any]) -> str:
+    to = "the surroundings" if step["to_c"] is None else f"{step['to_c']:g} °C"
+    return f"within {step['within_k']:g} K of {to} for {time_in_words(step['hold_s'])}"
+
+
+def _pulse(step: Mapping[str, Any]) -> str:
+    early = f"lowest group at {step['floor_v']:.2f} V, or hottest sensor at {step['temperature_cut_off_c']:g} °C"
+    if step["method"] == "series":
+        return f"after {step['portions']} states of charge, {early}"
+    return f"after {time_in_words(step['low_s'])} and {time_in_words(step['high_s'])}, {early}"
+
+
+_ENDS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "rest": _rest,
+    "charge": _charge,
+    "discharge": _discharge,
+    "ladder": _ladder,
+    "store": _store,
+    "ask": _ask,
+    "inspect": _inspect,
+    "soak": _soak,
+    "pulse": _pulse,
+}

@@ -1,0 +1,234 @@
+"""A comparison's report: a single HTML file that prints, reads on a phone, fetches nothing, and can be published."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from benchwarden.results import report_parts as parts
+from benchwarden.results.chart_place import DrawnChart
+from benchwarden.results.compare import HEADLINES, ROWS, Comparison, cell, observed, planned_text, verdicts
+from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
+from benchwarden.results.folder import write_text
+from benchwarden.results.html import Child, Html, el, page, table
+from benchwarden.results.report_run import condition_table
+from benchwarden.results.tables import comparison_table
+from benchwarden.results.verdict import PHRASES, Verdict, mean_of, rounded
+
+REPORT_FILE = "comparison.html"
+
+
+def write_comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], out: Path, why_none: str = "") -> Path:
+    """Write comparison.html into `out` and return its path; FolderError when the disk refuses."""
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / REPORT_FILE
+    write_text(path, comparison_report(comparison, drawn, why_none))
+    return path
+
+
+def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_none: str = "") -> str:
+    """Return the report; `why_none` says why there are no charts."""
+    entries = comparison.entries
+    runs = [entry.run for entry in entries]
+    packs = list(dict.fromkeys(entry.pack for entry in entries))
+    who = ", ".join(packs[:-1]) + (f" and {packs[-1]}" if len(packs) > 1 else packs[-1])
+    title = f"{who if len(packs) <= 6 else f'{len(packs)} packs'}: {comparison.title}"
+    found = {name: verdicts(comparison, name) for name in PHRASES if len(observed(comparison, name)) > 1}
+    told = [name for name in HEADLINES if name in found]
+    headline = next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
+    sections: list[tuple[str, str, Child]] = [
+        ("figures", "Figures", _means(comparison)),
+        ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
+        ("verdicts", "Verdicts", _verdicts(found)),
+        ("equal-energy", "At equal energy", _equal_energy(comparison)),
+        ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
+        ("conditions", "Conditions and bench", _conditions(comparison)),
+        ("runs", "Every run", _runs(comparison)),
+        ("trace", "Where each figure comes from", _trace(comparison)),
+        ("reading", "How to read and repeat this", parts.how_to_read()),
+        ("spreadsheet", "For a spreadsheet", _spreadsheet(comparison)),
+    ]
+    shown = [(where, words, body) for where, words, body in sections if body is not None]
+    words = f"{len(entries)} runs of {len(packs)} packs" if len(packs) > 1 else f"{len(entries)} runs of one pack"
+    top = el(
+        "header",
+        el("h1", title),
+        el("p", f"{words} · {_days(comparison)} · fingerprint {comparison.fingerprint}", class_="soft"),
+        _marks(comparison),
+        _said(found.get(headline or "", [])),
+        parts.linked(*((where, words) for where, words, _ in shown)),
+    )
+    flags = [
+        el("h3", "Before you conclude anything from this"),
+        parts.listed(comparison.flags, "flags"),
+    ]
+    body = [el("section", el("h2", words, id=where), content) for where, words, content in shown]
+    return page(title, parts.style(), el("main", top, flags if comparison.flags else None, body), parts.foot(runs))
+
+
+def _said(found: Sequence[Verdict]) -> list[Child]:
+    """Return the verdicts on the headline figure: large where something was seen, plain where runs are wanting."""
+    shown = [one for one in found if one.seen != "unknown"][:6]
+    if shown:
+        return [el("p", _sentence(one.words), class_="verdict") for one in shown]
+    return [el("p", _sentence(one.words)) for one in found[:6]]
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _days(comparison: Comparison) -> str:
+    days = sorted({(entry.run.info.started_utc or "")[:10] for entry in comparison.entries} - {""})
+    return "dates not recorded" if not days else days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+
+
+def _marks(comparison: Comparison) -> Html | None:
+    words: list[str] = []
+    imported = [entry.label for entry in comparison.entries if entry.run.info.imported]
+    if imported:
+        words.append(f"imported, not measured by this program: {', '.join(imported)}")
+    if any(entry.run.info.others.get("simulated") is True for entry in comparison.entries):
+        words.append("simulated bench: no real pack was tested")
+    return el("p", [el("span", text, class_="mark") for text in words]) if words else None
+
+
+def _means(comparison: Comparison) -> list[Child]:
+    """Return each pack's (or design's) mean of each figure with its interval."""
+    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    sides = {name: observed(comparison, name) for name, *_ in names}
+    everyone = list(dict.fromkeys(who for found in sides.values() for who in found))
+    rows: list[list[Child]] = []
+    for name, words, factor, decimals in names:
+        row: list[Child] = [words]
+        for who in everyone:
+            side = sides[name].get(who, [])
+            exact = [one for one in side if not one.figure.at_least]
+            mean = mean_of(exact)
+            if not side:
+                row.append("–")
+            elif not exact:
+                row.append(f"≥ {min(one.figure.value for one in side) * factor:.{decimals}f}")
+            elif mean is None:
+                row.append(f"{sum(one.figure.value for one in exact) / len(exact) * factor:.{decimals}f}")
+            else:
+                more = f"k = {mean.k:.2f}, {len(exact)} run{'s' if len(exact) > 1 else ''}"
+                mostly = f"; mostly {mean.budget[0].input}" if mean.budget else ""
+                value = el("strong", rounded(mean.value * factor, mean.U * factor))
+                row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
+        rows.append(row)
+    words = "Means of each pack's runs, value ± U (95 %). Of a single run the instruments' part only."
+    return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
+
+
+_SEEN = {"more": "more", "less": "less", "none": "no difference that this bench can see"}
+
+
+def _seen(one: Verdict) -> str:
+    """Return a verdict in few words: the table's other cells say the rest."""
+    if one.seen != "unknown":
+        return _SEEN[one.seen]
+    return "none yet: ± from instruments only, runs are not repeated" if one.systematic else one.words
+
+
+def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
+    rows: list[list[Child]] = []
+    for name, ones in found.items():
+        for one in ones:
+            size = ""
+            if one.percent is not None:
+                size = f"{rounded(one.percent, one.percent_U)} %"
+            elif one.difference is not None:
+                size = rounded(one.difference, one.difference_U)
+            size = size.replace("-", "−")
+            k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
+            mostly = one.budget[0].input if one.budget else ""
+            pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
+            needed = one.runs_needed
+            more = (
+                ""
+                if needed is None
+                else ", ".join(f"{share}: {count or 'more runs do not help'}" for share, count in needed.items())
+            )
+            rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
+    head = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from", "runs of each to show"]
+    return table(head, rows) if rows else None
+
+
+def _equal_energy(comparison: Comparison) -> list[Child] | None:
+    energy = common_energy_wh([entry.figures for entry in comparison.entries])
+    if energy is None:
+        return None
+    rows: list[list[Child]] = []
+    for entry in comparison.entries:
+        found = at_equal_energy(entry.run, entry.figures, energy)
+        if found.mean_v is None:
+            rows.append([entry.label, found.why_not, "", "", ""])
+            continue
+        middle, last = found.sag[4], found.sag[-1]
+        rows.append(
+            [
+                entry.label,
+                rounded(found.mean_v.value, found.mean_v.U),
+                rounded(middle.value, middle.U),
+                rounded(last.value, last.U),
+                parts.dominating(found.mean_v, short=True),
+            ]
+        )
+    words = (
+        f"At {energy:.2f} Wh, what the poorest of these runs delivered, every pack has done the same work. "
+        "At equal charge a pack that sags more would look no worse."
+    )
+    head = ["run", "mean voltage, V", "at 50 % of it, V", "at its end, V", "mostly from (mean)"]
+    return [el("p", words), table(head, rows)]
+
+
+def _procedures(comparison: Comparison) -> list[Child]:
+    rows: list[list[Child]] = []
+    for entry in comparison.entries:
+        rows.append(
+            [
+                entry.label,
+                planned_text(entry.run, "discharge", "cut_off_v"),
+                planned_text(entry.run, "ladder", "floor_v"),
+                entry.figures.ended_words or "–",
+                entry.figures.ladder_ended_words or "–",
+                entry.run.ending.how,
+            ]
+        )
+    words = "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack."
+    head = ["run", "cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
+    return [el("p", words, class_="small soft"), table(head, rows)]
+
+
+def _conditions(comparison: Comparison) -> list[Child]:
+    runs = [entry.run for entry in comparison.entries]
+    return [
+        condition_table([(entry.label, entry.run) for entry in comparison.entries]),
+        el("h3", "Instruments"),
+        parts.instruments(runs),
+        el("h3", "What the bench lacks"),
+        parts.lacks(runs),
+    ]
+
+
+def _runs(comparison: Comparison) -> Html:
+    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    rows: list[list[Child]] = [
+        [entry.label, *(cell(entry.figures, name, factor, decimals) for name, _, factor, decimals in names)]
+        for entry in comparison.entries
+    ]
+    return table(["run", *(words for _, words, _, _ in names)], rows, "numbers")
+
+
+def _trace(comparison: Comparison) -> list[Child]:
+    body: list[Child] = []
+    for entry in comparison.entries:
+        names = [name for name, *_ in ROWS if name in entry.figures]
+        where = f"{entry.run.name}; its report.html and result.json hold every figure and every budget"
+        body += [el("h3", entry.label), el("p", where, class_="small soft"), parts.trace(entry.figures, names)]
+    return body
+
+
+def _spreadsheet(comparison: Comparison) -> list[Child]:
+    head, *rows = comparison_table(comparison)
+    words = "One number a cell, in SI units with the ampere-hour and the watt-hour; comparison.csv holds the same."
+    return [el("p", words, class_="small soft"), table(head, rows, "numbers")]

@@ -1,0 +1,177 @@
+"""Reports as single files: self-contained, everything people wrote is text, every figure with its trace."""
+
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from benchwarden.daemon.main import main
+from benchwarden.results.compare import compare
+from benchwarden.results.figures import figures
+from benchwarden.results.html import Html, el
+from benchwarden.results.reading import read_run
+from benchwarden.results.report_compare import comparison_report
+from benchwarden.results.report_run import run_report
+from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
+
+EVIL = "<script>alert(1)</script> \"Tern\" & '$x$'"
+ACCURATE = {
+    "load": {
+        "accuracy": {
+            "voltage": {"of_reading": 0.0005, "absolute": 0.03, "unit": "V"},
+            "current": {"of_reading": 0.001, "absolute": 0.06, "unit": "A"},
+        },
+        "identity": {"maker": "Shed", "model": "L1", "serial": "7", "firmware": "1"},
+    }
+}
+
+
+class Page(HTMLParser):
+    """The tags of a page, whether they are balanced, and its text."""
+
+    EMPTY = frozenset({"meta", "br", "hr", "col"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.words = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.words += data
+
+
+def run_of(folder: Path, name: str = "Heron", **more: object) -> Path:
+    writer: Writer = discharge_run(every_s=5.0)
+    writer.charge_c = 0.0
+    ladder_steps(writer, 5, 8, 3.0)
+    more = {"plan": ladder_plan(4, 3.0), "instruments": ACCURATE, "lacks": ["load: no timer of its own"]} | more
+    return writer.finish(folder, writer.info(name, **more))
+
+
+def nothing_is_fetched(page: Page) -> None:
+    for tag, attributes in page.tags:
+        assert tag not in ("script", "link", "img", "iframe", "object", "embed", "base", "form", "input"), tag
+        for key, value in attributes.items():
+            assert not key.startswith("on"), (tag, key)
+            if key in ("href", "xlink:href", "src"):
+                assert (value or "").startswith("#"), (tag, value)
+    names = [attributes["id"] for _, attributes in page.tags if attributes.get("id")]
+    assert len(names) == len(set(names))
+    used = [(a.get("href") or a.get("xlink:href") or "#")[1:] for _, a in page.tags]
+    assert set(filter(None, used)) <= set(names)
+
+
+def test_a_run_s_report_is_one_file_with_every_figure_and_its_trace(tmp_path: Path) -> None:
+    run = read_run(run_of(tmp_path / "heron" / "one"))
+    found = figures(run)
+    text = run_report(run, found, [])
+    page = Page(text)
+    nothing_is_fetched(page)
+    assert "default-src 'none'" in text
+    for name, figure in found.items():
+        assert name in page.words
+        assert f"{figure.from_samples[0]} to {figure.from_samples[1]}" in page.words
+        assert figure.formula in page.words
+    charge = found["delivered_ah"]
+    assert charge.k is not None
+    assert f"k = {charge.k:.2f}" in page.words
+    assert charge.budget[0].input in page.words
+    for words in (
+        "Constant-power capacity",
+        "still air",
+        "pack connector",
+        "0.05 % of reading + 30 mV",
+        "Shed L1 7",
+        "load: no timer of its own",
+        "1 run",
+        "ambient",
+        *found.missing.values(),
+    ):
+        assert words in page.words, words
+
+
+@pytest.mark.parametrize("charts", [False, True])
+def test_what_people_wrote_is_text_and_nothing_else(tmp_path: Path, charts: bool) -> None:
+    folders = [
+        run_of(tmp_path / name, EVIL if name == "one" else "_Tern $1", cooling=EVIL, sense=EVIL, bench=EVIL)
+        for name in ("one", "two")
+    ]
+    runs = [replace(run, events=[*run.events, {"event": "flag", "flag": EVIL}]) for run in map(read_run, folders)]
+    comparison = compare(runs)
+    drawn, drawn_both = [], []
+    if charts:
+        pytest.importorskip("matplotlib")
+        from benchwarden.results.chart_compare import comparison_charts
+        from benchwarden.results.chart_run import run_charts
+
+        drawn = run_charts(runs[0], figures(runs[0]), tmp_path / "out")
+        drawn_both = comparison_charts(comparison, tmp_path / "out")
+        assert len(drawn) == 5
+        assert len(drawn_both) == 5
+    for text in (run_report(runs[0], figures(runs[0]), drawn), comparison_report(comparison, drawn_both)):
+        assert "<script" not in text
+        page = Page(text)
+        nothing_is_fetched(page)
+        assert EVIL in page.words
+
+
+def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_path: Path) -> None:
+    names = [("Heron", "one"), ("Heron", "two"), ("Tern", "three"), ("Tern", "four")]
+    benches = {"Heron": "shed", "Tern": "quay"}
+    runs = [read_run(run_of(tmp_path / where, name, bench=benches[name])) for name, where in names]
+    comparison = compare(runs)
+    page = Page(comparison_report(comparison, []))
+    nothing_is_fetched(page)
+    assert "4 runs of 2 packs" in page.words
+    assert "No difference that this bench can see" in page.words
+    assert "different bench" in page.words
+    assert "three specimens of each" in page.words
+    assert page.words.count("∫ |I| dt, trapezoid") == 4
+    assert "Shed L1 7" in page.words
+
+
+def test_html_is_escaped_unless_it_is_html() -> None:
+    assert el("p", "a < b", el("b", "&"), None, ["x", Html("<br>")], title='"<') == (
+        '<p title="&quot;&lt;">a &lt; b<b>&amp;</b>x<br></p>'
+    )
+
+
+def test_csv_and_json_print_every_figure_and_draw_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folders = [run_of(tmp_path / "heron" / "one"), run_of(tmp_path / "tern" / "two", "=Tern")]
+    assert main(["report", "--json", str(folders[0])]) == 0
+    [data] = json.loads(capsys.readouterr().out)
+    found = figures(read_run(folders[0]))
+    assert set(data["figures"]) == set(found)
+    assert data["figures"]["delivered_ah"]["value"] == found["delivered_ah"].value
+    assert main(["report", "--csv", *map(str, folders)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 1 + len(found) + len(figures(read_run(folders[1])))
+    assert any(re.match(r"tern/two,'=Tern,,delivered_ah,", line) for line in lines)
+    assert main(["compare", "--csv", *map(str, folders), "--out", str(tmp_path / "out")]) == 0
+    head, *rows = capsys.readouterr().out.splitlines()
+    assert head == "figure,unit,Heron,U of Heron,bound of Heron,'=Tern,U of =Tern,bound of =Tern"
+    assert sum(row.startswith("delivered_wh,Wh,") for row in rows) == 1
+    assert main(["compare", "--json", *map(str, folders), "--out", str(tmp_path / "out")]) == 0
+    both = json.loads(capsys.readouterr().out)
+    assert both["verdicts"]["delivered_wh"][0]["seen"] == "unknown"
+    assert not (tmp_path / "out").exists()
+    assert not list(tmp_path.rglob("*.html"))
