@@ -141,7 +141,7 @@ def test_without_an_accuracy_there_is_no_interval() -> None:
         (GULL + 'hover = { power = "160 W", mass = "1.5 kg" }\n', "one of both"),
         (GULL.replace("rotors = 4\n", ""), "belong together"),
         (GULL + 'reserve = "95 %"\n', "below 90 %"),
-        (GULL + 'reserve = "0.2"\n', "a percentage"),
+        (GULL + 'reserve = "0.2"\n', "a share in %"),
         (GULL + "wings = 2\n", "there is no such key"),
         (GULL.replace("1.0 kg", "1.0"), "mass"),
     ],
