@@ -123,7 +123,7 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
         steps=planned,
         limits=_limits(planned, values, bay),
         defaults=values.defaults,
-        notes=_notes(planned, values, bay),
+        notes=(*([f"caution: {profile.cautions}"] if profile.cautions else []), *_notes(planned, values, bay)),
         fingerprint=fingerprint(parts),
         fingerprint_parts=parts,
         repeats=repeats,

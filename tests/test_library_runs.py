@@ -131,6 +131,7 @@ def test_every_shipped_profile_is_planned(name: str, chemistry: str, series: int
     plan = plan_of(name, chemistry, series)
     assert plan.steps
     assert plan.estimate_s > 0
+    assert plan.notes[0].startswith("caution: ")
 
 
 def plan_of(name: str, chemistry: str, series: int) -> Plan:
