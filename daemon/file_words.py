@@ -107,7 +107,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "discharge_cut_off": "Of one group under load; ends a discharge.",
         "ladder_floor": "Of one group in a burst; ends a ladder.",
         "hard_low": "Below it the run ends; can only be raised, unless lowers_hard_low says otherwise.",
-        "lowers_hard_low": "true: its data sheet allows a lower hard_low than its chemistry; said in every result.",
+        "lowers_hard_low": "true: this pack's data sheet allows a hard_low below its chemistry's.",
         "hard_high": "Above it the run ends; can only be lowered.",
         "charge_temperature": "In which a charge may begin, within 0 to 45 °C.",
         "max_temperature": "Of any sensor on the pack; wins if it is lower than the chemistry's.",

@@ -45,7 +45,7 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
         lines += ["", " 0. test pulse, unless a group is too low for it"]
         lines += _commands(sheets[0], every_command)
     for step in plan.steps:
-        if step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first
+        if every_command or step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first
             lines += ["", *_step(step, expected.get(step.number), sheets.get(step.number), every_command)]
             for said in repeat_lines(step, plan):
                 lines += ["", *_wrapped(f"{said}; {_cycles(shown, step)}", " " * _INDENT)]
