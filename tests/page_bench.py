@@ -40,7 +40,7 @@ STATE = {"list": LIST, "now": None, "question": None, "off": OFF}
 
 def run(work: Coroutine[Any, Any, None]) -> None:
     async def in_time() -> None:
-        async with asyncio.timeout(30.0):
+        async with asyncio.timeout(60.0):
             await work
 
     asyncio.run(in_time())
@@ -120,7 +120,7 @@ async def page_on(folder: Path, *, tokens: bool = False, more: str = "") -> Asyn
         WorkerSocket(state / "worker.sock", lambda request: sockets.handle("worker", request)),
         WorkerSocket(state / "guardian.sock", lambda request: sockets.handle("guardian", request)),
         Feed(state / "feed.sock", lambda: said) as feed,
-        httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", trust_env=False, timeout=20.0) as client,
+        httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", trust_env=False, timeout=60.0) as client,
     ):
         tasks = [
             asyncio.create_task(reader.keep_reading()),

@@ -188,7 +188,7 @@ async def test_off_goes_before_all_that_waits_and_drops_waiting_writes() -> None
     def answer(text: str, talk: Talk) -> bytes | None:
         reply = far_end(text)
         data = b"" if reply is None else reply.encode("ascii") + b"\n"
-        asyncio.get_running_loop().call_later(0.05 if text == "SLOW?" else 0.0, talk.send, data)
+        asyncio.get_running_loop().call_later(0.4 if text == "SLOW?" else 0.0, talk.send, data)
         return None
 
     async with serving(answer) as server:

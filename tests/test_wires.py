@@ -290,9 +290,11 @@ async def test_a_wire_that_takes_nothing_holds_nobody(make_line: Callable[[Proxy
     line = make_line(proxy)
     await line.open()
     proxy.faults.hold = True
-    with pytest.raises(LineError, match=r"within 0\.1 s|abandoned"):
-        await line.tell("X" * 20_000_000, TIMEOUT_S)
-    await line.close()
+    try:  # where nobody gets a turn for seconds, the system's own verdict comes first
+        with pytest.raises(LineError, match=r"within 0\.1 s|abandoned|Connection timed out"):
+            await line.tell("X" * 20_000_000, TIMEOUT_S)
+    finally:
+        await line.close()
     proxy.reset()  # an abandoned thread that comes back closes what it was left with, and ends
     await asyncio.to_thread(wait_for, lambda: not visa_threads(proxy), 5)
 
