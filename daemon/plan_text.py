@@ -107,13 +107,13 @@ def _earlier(shown: Shown) -> list[str]:
 
 
 def _cycles(shown: Shown, step: PlannedStep) -> str:
-    """How many cycles of a repeat are likely to be needed; a pack that wears is not foreseen."""
+    """How many cycles of a repeat the forecast has; a pack that wears is not foreseen, one that falls short is."""
     reached = {one.number for one in shown.forecast.steps}
     place = step.cycle[0] if step.cycle else 0
     cycles = {
         one.cycle for one in shown.job.plan.steps if one.cycle and one.cycle[0] == place and one.number in reached
     }
-    return f"{len(cycles)} of them are likely, of a pack that does not wear"
+    return f"{len(cycles)} of them are reckoned with: of a pack that does not wear, and that falls 10 % short of rated"
 
 
 def _step(
