@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 ORACLE := .venv-oracle
 
-.PHONY: demo demo-live test endure figures benchmark lint oracle clean
+.PHONY: demo demo-live test endure figures library benchmark lint oracle clean
 
 demo: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo
@@ -20,8 +20,12 @@ test: $(VENV)/dev
 # on two cores: what waits for real seconds goes beside what computes.
 endure: $(VENV)/dev
 	@$(BIN)/python -m pytest -m "endure and realtime" -s tests & waiting=$$!; \
-	  $(BIN)/python -m pytest -m "endure and not realtime" -s tests; computed=$$?; \
+	  $(BIN)/python -m pytest -m "endure and not realtime" -n 2 tests; computed=$$?; \
 	  wait $$waiting && exit $$computed
+
+# Every shipped profile to its end on every kind of simulated pack: about an hour on two cores.
+library: $(VENV)/dev
+	$(BIN)/python -m pytest -m "library or endure" -n 2 tests/test_library_runs.py
 
 # Those of them that measure, and what they measured into README's table.
 figures: $(VENV)/dev
