@@ -12,8 +12,9 @@ demo: $(VENV)/installed
 demo-live: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo --live
 
+# Two at a time, each file in one piece: half of the tests wait for real seconds.
 test: $(VENV)/dev
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 # All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. About 20 min
 # on two cores: what waits for real seconds goes beside what computes.

@@ -48,8 +48,15 @@ class Bay:
     off_a: Mapping[str, float]
 
 
+async def _nobody(off: BayOff) -> None:
+    """Nobody else has to know."""
+
+
 class Aftermath:
-    """Looks at one bay after a trip; `last` is the run's last sample. `close` gives instruments and record back."""
+    """Looks at one bay after a trip; `last` is the run's last sample. `close` gives instruments and record back.
+
+    `flowed` is told what came of it when a current was there again and was switched off.
+    """
 
     def __init__(
         self,
@@ -72,26 +79,54 @@ class Aftermath:
         self._last = replace(last, step_count=last.step_count + 1, step_type=STEP_TYPE, phase=PHASE, output="off")
         self._told_c = hottest_c(last, bay.places)
         self._hottest_c = self._told_c
+        self._turn = asyncio.Lock()
+        self._over = False
+        self._failed = False
+        self.flowed: Callable[[BayOff], Coroutine[Any, Any, None]] = _nobody
 
     async def watch(self) -> None:
-        """Look every two seconds for half an hour, or until cancelled; never raises for what it finds."""
+        """Look every two seconds for half an hour, or until cancelled; never raises for what it finds.
+
+        A record that can no longer be kept ends nothing: heat does not wait for the disk.
+        """
         self._record.say("watching", seconds=WATCH_S, hottest_c=self._told_c)
         try:
-            while self._loop.time() - self._began_s < WATCH_S and not self._record.problem:
-                await self._look()
+            while self._loop.time() - self._began_s < WATCH_S:
+                try:
+                    await self._look()
+                except Exception as error:  # noqa: BLE001  one look that goes wrong is not the last one
+                    self._say_failed(error)
                 await asyncio.sleep(LOOK_S)
         except asyncio.CancelledError:
             pass  # somebody needs the instruments
         finally:
             seconds = round(self._loop.time() - self._began_s, 1)
             self._record.say("watched", seconds=seconds, hottest_c=self._hottest_c)
-            await undisturbed(self._close())
+            await undisturbed(self._let_go())
 
-    async def switch_off(self) -> BayOff:
-        """Order off once more, read back and measure: what a person's STOP gets although everything is off."""
+    async def switch_off(self) -> BayOff | None:
+        """Order off once more, read back and measure: what a person's STOP gets although everything is off.
+
+        None once the instruments have been given back: a connection that this opened nobody would close.
+        """
+        async with self._turn:
+            return None if self._over else await self._all_off()
+
+    async def _let_go(self) -> None:
+        async with self._turn:
+            self._over = True
+            await self._instruments.close()
+        await self._close()
+
+    async def _all_off(self) -> BayOff:
         confirmed = await self._hands.all_off()
         why = "" if confirmed else self._hands.why_not_off()
         return BayOff(confirmed, dict(self._hands.currents_a), why)
+
+    def _say_failed(self, error: Exception) -> None:
+        if not self._failed:
+            self._failed = True
+            self._record.say("watch_failed", error=repr(error))
 
     async def _look(self) -> None:
         now_s = self._loop.time()
@@ -142,8 +177,9 @@ class Aftermath:
         }
         if not flows:
             return
-        confirmed = await self._hands.all_off()
+        off = await self._all_off()
         shown = ", ".join(f"{role} {current_a:.2f} A" for role, current_a in flows.items())
-        self._record.say("current_after_off", current_a=flows, off_confirmed=confirmed)
+        self._record.say("current_after_off", current_a=flows, off_confirmed=off.confirmed)
         why = f"a current flowed again after off was confirmed ({shown}), and was switched off"
-        self._outside.ended(self._bay.name, self._bay.pack, "tripped", why, off_confirmed=confirmed)
+        self._outside.ended(self._bay.name, self._bay.pack, "tripped", why, off_confirmed=off.confirmed)
+        await undisturbed(self.flowed(off))

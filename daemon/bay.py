@@ -77,9 +77,9 @@ class BayRun:
     async def run(self, make_record: Callable[[], Record]) -> Ending:
         """Run the plan; never raises for what goes wrong on the bench, but returns how the run ended.
 
-        `make_record` makes the run folder once the instruments are known. Cancelling stops the run safely, and again
-        changes nothing: off is then under way. After a trip that left the pack warm there is an `aftermath`, which has
-        the instruments and the record until it is over; the caller must await its `watch`.
+        `make_record` makes the run folder once the instruments are known, in a thread. Cancelling stops the run
+        safely, and again changes nothing: off is then under way. After a trip that left the pack warm there is an
+        `aftermath`, which has the instruments and the record until it is over; the caller must await its `watch`.
         """
         hands = Hands(
             self._instruments.load,
@@ -99,7 +99,7 @@ class BayRun:
             wrong = self._check_bench(self._instruments)
             if wrong:
                 raise Trip("; ".join(wrong))
-            self._record = make_record()
+            await self._begin_record(make_record)
             self._say("started", instruments=self._instruments.identities())
             self._say_lacking()
             hands.go(safety.Event.BEGIN)
@@ -116,6 +116,17 @@ class BayRun:
             tripped, ending = True, Ending("tripped", f"a fault of this program: {error!r}")
         return await undisturbed(self._leave(hands, ending, tripped, make_record))
 
+    async def _begin_record(self, make_record: Callable[[], Record]) -> None:
+        """Make the run folder in a thread: a slow disk must not keep the other bays from being looked at.
+
+        Whoever stops meanwhile is heard once it is there, so that it gets its end.
+        """
+        making = asyncio.ensure_future(asyncio.to_thread(make_record))
+        try:
+            await asyncio.shield(making)
+        finally:
+            self._record = await undisturbed(making)
+
     async def _conduct(self, hands: Hands) -> Ending:
         plan, roles = self._plan, tuple(self._instruments.watched)
         off_a = self._entry.role_off_thresholds_a()
@@ -123,7 +134,7 @@ class BayRun:
             await self._arm()  # behind an open contactor nothing is seen of the pack
         await self._check_load()
         await hands.stay_off_at_power_on()
-        problems = await checks.first_look(self._entry, self._instruments, plan)
+        problems = await checks.first_look(self._entry, self._instruments, plan, self._still_there)
         if problems:
             raise Trip("not as planned: " + "; ".join(problems))
         if not self._armed:
@@ -133,6 +144,7 @@ class BayRun:
         eyes = Eyes(self._instruments.watched, now[State.READY], self._missed)
         for role in roles:
             await eyes.look(role)
+            self._still_there()
 
         def allow(state: State) -> None:
             """What may be seen follows the state; below its hard limit a pack may be only until it has recovered."""
@@ -142,6 +154,7 @@ class BayRun:
         hands.allow = allow
         self._tighten = lambda: allow(hands.state)
         hands.switched = eyes.switched
+        hands.still_there = self._still_there
         hands.go(safety.Event.CHECKED)
         ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
         conductor = Conductor(
@@ -214,14 +227,16 @@ class BayRun:
         own = await hands.own_protection() if tripped else None
         if own:
             ending = replace(ending, why=f"{ending.why}; own protection tripped: {own}")
-        path = await checks.open_path(self._instruments, self._plan) if tripped and self.off_confirmed else None
+        # Behind a contactor that the guardian has just let go, every path is open.
+        seen = tripped and self.off_confirmed and self._entry.contactor is None
+        path = await checks.open_path(self._instruments, self._plan) if seen else None
         if path:
             ending = replace(ending, why=f"{ending.why}; {path}")
         bay = self._entry.name
         self._outside.ended(bay, self._plan.pack.name, ending.how, ending.why, off_confirmed=self.off_confirmed)
         if self._record is None:  # a run that could not begin leaves its reason, too
             try:
-                self._record = make_record()
+                self._record = await asyncio.to_thread(make_record)
             except (FolderError, OSError) as error:
                 self._note(f"{self._entry.name}: {error}")
         if tripped:
@@ -296,6 +311,14 @@ class BayRun:
         self._check_record()
         self._guardian.beat(self._entry.name, sequence, on)
         self._outside.sign(self._entry.name, on)
+
+    def _still_there(self) -> None:
+        """A sign of life where nothing is on and much is asked: slow meters must not look like a dead program.
+
+        Raises GuardianGone, so that nothing goes on after it.
+        """
+        if self._armed:
+            self._alive(0, False)
 
     def _check_record(self) -> None:
         assert self._record is not None

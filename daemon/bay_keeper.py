@@ -91,6 +91,7 @@ class BayKeeper:
         self._watching: asyncio.Task[None] | None = None
         self._instruments_free = asyncio.Lock()
         self._pen = asyncio.Lock()
+        self._saving: set[asyncio.Task[None]] = set()
 
     async def begin(self) -> None:
         """Switch the bay off and confirm it, then take up the list of before: nothing of it goes on by itself."""
@@ -115,14 +116,19 @@ class BayKeeper:
     async def confirm_off(self) -> BayOff:
         """Switch off, read back and measure on connections of its own; waits for a run that has the instruments."""
         if self._aftermath:  # it goes on looking: a person's STOP is no reason to look away from a warm pack
-            self.off, self.off_utc = await self._aftermath.switch_off(), utc_text(clock.unix_s())
-            return self.off
+            off = await self._aftermath.switch_off()
+            if off is not None:
+                self.off, self.off_utc = off, utc_text(clock.unix_s())
+                return off
         async with self._instruments_free:
-            instruments = Instruments(self.entry, folder=self._folder)
             try:
-                self.off = await switch_bay_off(instruments, self.entry.off_thresholds_a())
-            finally:
-                await instruments.close()
+                instruments = Instruments(self.entry, folder=self._folder)
+                try:
+                    self.off = await switch_bay_off(instruments, self.entry.off_thresholds_a())
+                finally:
+                    await instruments.close()
+            except Exception as error:  # noqa: BLE001  a command map that has gone, say: nothing is confirmed then
+                self.off = BayOff(False, {}, str(error))
             self.off_utc = utc_text(clock.unix_s())
         if self.off.confirmed:
             self._hooks.outside.sign(self.entry.name, False)
@@ -145,6 +151,15 @@ class BayKeeper:
             await self._write()
         except FolderError as error:
             self._hooks.note(f"{self.entry.name}: {error}")
+
+    async def keep_soon(self) -> None:
+        """The same, but wait only so long for a disk that stands still: nobody's stop waits for it."""
+        saving = asyncio.create_task(self.keep(), name=f"bay {self.entry.name} list")
+        self._saving.add(saving)
+        saving.add_done_callback(self._saving.discard)
+        await asyncio.wait({saving}, timeout=LAST_WORDS_S)
+        if not saving.done():
+            self._hooks.note(f"{self.entry.name}: its list is not on disk yet: the disk stands still")
 
     async def _write(self) -> None:
         async with self._pen:  # in a thread: a disk that stands still must not keep the bays from being looked at
@@ -169,12 +184,16 @@ class BayKeeper:
                 raise waiting_list.Refused(f"bay {self.entry.name}: its last test is still being closed; try again")
         await self.change(lambda found: waiting_list.start(found, numbers))
         # Only now that the list is on its way, so that a stop in the meantime has something to stop.
-        why = "; ".join(await asyncio.to_thread(self._hooks.undrilled, self.entry))
+        try:
+            why = "; ".join(await asyncio.to_thread(self._hooks.undrilled, self.entry))
+        except Exception as error:  # noqa: BLE001  a list must not look as if it went on when nobody sees to it
+            why = f"whether a drill was passed cannot be told: {error}"
         if why:
             self.list = waiting_list.stopped(self.list, why)
             await self.keep()
             raise waiting_list.Refused(why)
-        if self.list.stand in GOING_ON:  # nobody stopped it while the disk was written
+        going = self._going is not None and not self._going.done()  # it was stopped and started anew meanwhile
+        if self.list.stand in GOING_ON and not going:  # nobody stopped it while the disk was written
             self._going = asyncio.create_task(self._go(), name=f"list of bay {self.entry.name}")
 
     async def stop(self, why: str) -> BayOff:
@@ -184,21 +203,25 @@ class BayKeeper:
             self._run.cancel()
             await asyncio.wait({self._run})
         off = await self.confirm_off()
-        await self.keep()
+        await self.keep_soon()
         return off
 
     async def gone(self) -> None:
         """Wait until the list no longer goes on, and look no longer after a trip."""
         await self._end_watch()
-        if self._going:
-            await asyncio.wait({self._going})
+        last = {*self._saving, *([self._going] if self._going else [])}
+        if last:
+            await asyncio.wait(last)
 
     async def _go(self) -> None:
         try:
             await self._go_on()
         except Exception as error:  # noqa: BLE001  a list must not look as if it went on when nobody sees to it
             off = await self.confirm_off()
-            self.trip(f"a fault of this program: {error!r}; {off.in_words()}", off_confirmed=off.confirmed)
+            why = f"a fault of this program: {error!r}; {off.in_words()}"
+            self.trip(why, off_confirmed=off.confirmed)
+            if not off.confirmed:
+                await self._hooks.everywhere(self.entry.name, why)
         self.list = waiting_list.at_rest(self.list)
         await self.keep()
         self._hooks.note(f"{self.entry.name}: its list: {self.in_words()}")
@@ -293,6 +316,7 @@ class BayKeeper:
         if aftermath:
             self._hooks.note(f"{self.entry.name}: its pack is warm and is watched for a while")
             self._aftermath = aftermath
+            aftermath.flowed = self._flowed
             self._watching = asyncio.create_task(self._watch(aftermath, folder), name=f"bay {self.entry.name} after")
         self.off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)  # measured at the run's end
         self.off_utc = utc_text(clock.unix_s())
@@ -306,6 +330,14 @@ class BayKeeper:
             self._aftermath = self.view = None
         if run:
             self._hooks.over(run)
+
+    async def _flowed(self, off: BayOff) -> None:
+        """A current was there again after a trip: what is known of off is newer now, and not off reaches all."""
+        self.off, self.off_utc = off, utc_text(clock.unix_s())
+        if not off.confirmed:
+            self.list = waiting_list.tripped(self.list, f"a current flowed again after the trip: {off.in_words()}")
+            await self._hooks.everywhere(self.entry.name, off.in_words())
+            await self.keep()
 
     async def _end_watch(self) -> None:
         if self._watching:

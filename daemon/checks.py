@@ -22,8 +22,13 @@ RECOVER_S = 10.0
 TIMER_S = 4.0
 
 
-async def first_look(entry: BayEntry, instruments: Instruments, plan: Plan) -> list[str]:
-    """Read every instrument once, ask for its ratings, and return everything that speaks against a start."""
+async def first_look(
+    entry: BayEntry, instruments: Instruments, plan: Plan, still_there: Callable[[], None] = lambda: None
+) -> list[str]:
+    """Read every instrument once, ask for its ratings, and return everything that speaks against a start.
+
+    `still_there` is called after each instrument.
+    """
     problems: list[str] = []
     read: dict[str, Mapping[str, float | None]] = {}
     for role, watched in instruments.watched.items():
@@ -31,7 +36,9 @@ async def first_look(entry: BayEntry, instruments: Instruments, plan: Plan) -> l
             read[role] = await watched.role.read()
         except InstrumentError as error:
             problems.append(str(error))
+        still_there()
     problems += await _ratings(entry, instruments)
+    still_there()
     load_v = read.get("load", {}).get("voltage_v")
     voltmeter = read.get("voltmeter", {}).get("voltage_v")
     groups_v = tuple(read.get("cells", {}).values())
@@ -76,8 +83,7 @@ async def pulse(
     level_a = preflight.pulse_current_a(plan)
     if level_a is None:
         return None
-    await _look(eyes)
-    alive(0, False)
+    await _look(eyes, alive)
     before = eyes.newest["load"].values["voltage_v"]
     groups_before = _groups(eyes)
     low = preflight.too_low_for_a_pulse(groups_before, before, plan)
@@ -123,8 +129,7 @@ async def pulse(
         raise Trip("not as planned: " + "; ".join(problems))
     for _ in range(round(RECOVER_S)):
         await asyncio.sleep(1.0)
-        await _look(eyes)
-        alive(0, False)
+        await _look(eyes, alive)
     if not await hands.all_off():
         raise Trip(f"off is not confirmed after the test pulse: {hands.why_not_off()}")
     return found.ohm
@@ -142,11 +147,12 @@ async def open_path(instruments: Instruments, plan: Plan) -> str | None:
     return preflight.open_path(groups_v, load_v, plan)
 
 
-async def _look(eyes: Eyes) -> None:
-    """Look at every role once, and trip on what has not been seen for too long."""
+async def _look(eyes: Eyes, alive: Callable[[int, bool], None]) -> None:
+    """Look at every role once, all off, and trip on what has not been seen for too long."""
     for role in ("load", "supply", "cells", "temperature", "voltmeter"):
         if eyes.has(role):
             await eyes.look(role)
+            alive(0, False)
     eyes.check_overdue()
 
 

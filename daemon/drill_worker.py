@@ -87,11 +87,12 @@ async def _work(bench: Bench, job: Job, out: Path, marker: Path, descriptor: int
     started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
     threshold_a = job.entry.role_off_thresholds_a()["load"]
+    loop = asyncio.get_running_loop()
 
     def record() -> Record:
         path = new_folder(out, job.pack.name, "drill", started_unix_s)
         info = run_info(bench, job, instruments.identities(), started_unix_s)
-        return Record(path, info, started_unix_s, reserve_bytes=RESERVE_BYTES)
+        return Record(path, info, started_unix_s, reserve_bytes=RESERVE_BYTES, loop=loop)
 
     def freeze(sample: Sample, steps: int) -> None:
         drawn_a = -(sample.current_a or 0.0)

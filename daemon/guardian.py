@@ -113,7 +113,8 @@ class Guardian:
         self.timeline: list[tuple[float, str, str]] = []
         self.outcomes: dict[str, str] = {}
         self._armed: dict[str, _Armed] = {}
-        self._identified: queue.SimpleQueue[tuple[dict[str, Any], list[str]]] = queue.SimpleQueue()
+        self._arming: dict[str, dict[str, Any]] = {}
+        self._identified: queue.SimpleQueue[tuple[dict[str, Any], str, Contactor | None]] = queue.SimpleQueue()
         self._stop_s: float | None = None
         self._stops: list[tuple[socket.socket, str | None, float]] = []
         self._pending = b""
@@ -153,6 +154,7 @@ class Guardian:
         """Return the exit code of a worker that has nothing switched on, however long its report takes."""
         while True:
             notify.notify(notify.ALIVE)
+            self._serve_desk(time.monotonic())  # a stop that came with the worker's last words, and later ones
             try:
                 code = self._worker.wait(0.2)
                 return code if code >= 0 else DIED
@@ -202,34 +204,50 @@ class Guardian:
                     armed.beat_s, armed.on = now, bool(message.get("on"))
             elif "arm" in message:
                 # Asking takes seconds where something is wrong; the other bays' signs go on meanwhile.
-                entries = [dict(entry) for entry in message["off"]]
+                entries = message["off"] = [dict(entry) for entry in message["off"]]
+                self._arming[message["arm"]] = message
                 threading.Thread(target=self._identify, args=(message, entries), daemon=True).start()
             elif "disarm" in message:
                 self._disarm(message["disarm"])
         return bool(block)
 
     def _identify(self, message: dict[str, Any], entries: list[dict[str, Any]]) -> None:
-        """In a thread: ask each instrument of a bay who it is, on a connection of the guardian's own."""
-        problems = [raw_wire.identify(entry) for entry in entries if entry.get("identity")]
-        self._identified.put((message, [problem for problem in problems if problem]))
+        """In a thread: ask each instrument of a bay who it is, on a connection of the guardian's own.
+
+        The contactor is connected to here, too: a name that has to be looked up must not hold up the other bays.
+        """
+        found = [raw_wire.identify(entry) for entry in entries if entry.get("identity")]
+        why, contactor = "; ".join(problem for problem in found if problem), None
+        if not why and message.get("contactor"):
+            try:
+                contactor = Contactor(message["contactor"])
+            except Exception as error:  # noqa: BLE001  termios has errors of its own kind
+                why = f"contactor at {message['contactor'].get('address')}: {error}"
+        self._identified.put((message, why, contactor))
 
     def _arm_identified(self, now: float) -> None:
         while not self._identified.empty():
-            message, problems = self._identified.get()
-            contactor: Contactor | None = None
-            if not problems and message.get("contactor"):
-                try:
-                    contactor = Contactor(message["contactor"])
-                    contactor.renew()
-                except (OSError, ValueError) as error:
-                    problems = [f"contactor at {message['contactor']['address']}: {error}"]
-            if problems:
-                self._send({"refused": message["arm"], "why": "; ".join(problems)})
+            message, why, contactor = self._identified.get()
+            bay = message["arm"]
+            if self._arming.get(bay) is not message:  # its run has ended meanwhile: nobody would beat for it
+                if contactor:
+                    contactor.release()
                 continue
-            self._armed[message["arm"]] = _Armed(list(message["off"]), contactor, now)
-            self._send({"armed": message["arm"]})
+            del self._arming[bay]
+            if contactor:
+                try:
+                    contactor.renew()
+                except OSError as error:
+                    contactor.release()
+                    why = f"contactor at {message['contactor']['address']}: {error}"
+            if why:
+                self._send({"refused": bay, "why": why})
+                continue
+            self._armed[bay] = _Armed(list(message["off"]), contactor, now)
+            self._send({"armed": bay})
 
     def _disarm(self, bay: str) -> None:
+        self._arming.pop(bay, None)
         armed = self._armed.pop(bay, None)
         if armed and armed.contactor:
             armed.contactor.release()

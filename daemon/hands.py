@@ -42,6 +42,7 @@ class Hands:
         self._outputs = outputs
         self.allow: Callable[[State], None] = lambda state: None
         self.switched: Callable[[], None] = lambda: None
+        self.still_there: Callable[[], None] = lambda: None
         self._limits = plan.limits
         self._max_draw_w = plan.bay.load_max_power_w
         self._thresholds_a = off_thresholds_a
@@ -176,6 +177,7 @@ class Hands:
         if self.state is not State.READY:
             await self.open()
         await self._dead_time()
+        self.still_there()
         self.unprotected = await self._load.protect(
             trip_voltage_v=want.trip_voltage_v,
             max_current_a=self._limits.max_draw_a,
@@ -183,8 +185,10 @@ class Hands:
             timer_s=want.timer_s,
         )
         self._say_unprotected("load", self.unprotected)
+        self.still_there()
         await self._load.set_draw(want.quantity, want.level, want.ceiling_a)
         await self._still_off()
+        self.still_there()
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
         await self._load.on()
         self.switched_s = self._loop.time()
@@ -197,14 +201,17 @@ class Hands:
         if self.state is not State.READY:
             await self.open()
         await self._dead_time()
+        self.still_there()
         missing = await self._supply.protect(
             over_voltage_v=self._limits.pack_high_v,
             over_current_a=self._limits.max_feed_a,
             timer_s=want.timer_s,
         )
         self._say_unprotected("supply", missing)
+        self.still_there()
         await self._supply.set_feed(want.voltage_v, want.current_a)
         await self._still_off()
+        self.still_there()
         self.go(Event.FEED)
         await self._supply.on()
         self.switched_s = self._loop.time()

@@ -46,10 +46,15 @@ def is_confirmed(outcome: str) -> bool:
     return outcome.startswith("off, read back")
 
 
-def identify(entry: Entry, timeout_s: float = TIMEOUT_S) -> str | None:
-    """Return None if the instrument is the one of `entry["identity"]` (maker, model, serial), else why not."""
+def identify(entry: dict[str, Any], timeout_s: float = TIMEOUT_S) -> str | None:
+    """Return None if the instrument is the one of `entry["identity"]` (maker, model, serial), else why not.
+
+    Where it was reached stays in `entry["peer"]`: a takeover must not wait for a name to be looked up.
+    """
     try:
         with Wire(entry, timeout_s) as wire:
+            if wire.peer:
+                entry["peer"] = wire.peer
             answer = wire.ask(b"*IDN?" + base64.b64decode(entry["reply_end"]))
     except Exception as error:  # noqa: BLE001  termios has errors of its own kind
         return f"{entry['name']} at {entry['address']} does not answer the guardian: {error}"
@@ -74,7 +79,8 @@ class Wire:
         parts = address.split("::", 1)
         host, *port = parts[-1].rsplit("::", 2)  # from the right: an IPv6 host has colons of its own
         if address.upper().startswith("TCPIP") and len(port) == 2 and port[1].upper() == "SOCKET":
-            self._socket = socket.create_connection((host.strip("[]"), int(port[0])), timeout_s)
+            where = entry.get("peer") or (host.strip("[]"), int(port[0]))
+            self._socket = socket.create_connection((where[0], where[1]), timeout_s)
         elif address.upper().startswith("ASRL"):
             import serial
 
@@ -87,6 +93,11 @@ class Wire:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    @property
+    def peer(self) -> tuple[str, int] | None:
+        """The numeric address and port at the other end of a socket."""
+        return self._socket.getpeername()[:2] if self._socket else None
 
     def close(self) -> None:
         """Close the connection."""

@@ -32,8 +32,11 @@ class Record:
         disk: Disk | None = None,
         clocks: Callable[[], clock.Clocks] = clock.clocks,
         heard: Callable[[Mapping[str, Any]], None] | None = None,
+        loop: asyncio.AbstractEventLoop | None = None,
     ) -> None:
         """Write run.json and open the files; `heard` gets every event in the loop's thread, once it is handed on.
+
+        Waits for the disk, so it belongs into a thread where other bays are at work; `loop` is then the bays' loop.
 
         Raises FolderError (no room, among others) or OSError.
         """
@@ -46,7 +49,7 @@ class Record:
             raise folder.FolderError(refused)
         folder.write_info(path, info)
         self._started_unix_s = started_unix_s
-        self._loop = asyncio.get_running_loop()
+        self._loop = loop or asyncio.get_running_loop()
         self._started_s = self._loop.time()
         self._events = 0
         self._heard = heard

@@ -226,7 +226,7 @@ class Service:
         for keeper, off in zip(keepers, offs, strict=True):
             if not off.confirmed:
                 keeper.trip(off.in_words(), off_confirmed=False)
-                await keeper.keep()
+                await keeper.keep_soon()
         return {keeper.entry.name: off for keeper, off in zip(keepers, offs, strict=True)}
 
     async def _because_of_another(self, keepers: Sequence[BayKeeper], why: str) -> None:

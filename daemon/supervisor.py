@@ -24,6 +24,10 @@ from benchwarden.profiles.preflight import resistance_is_sane
 from benchwarden.profiles.quantity import Accuracy
 from benchwarden.results.sample import Reading
 
+# A current stands that changed by less than this share from beat to beat; so long after rest its step is no longer
+# resistance alone (common practice, no source).
+STANDS, BEGUN_S = 0.1, 5.0
+
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
@@ -46,6 +50,7 @@ class Supervisor:
         self._sums, self._astray, self._still, self._still_scan = Sums(), Astray(), Still(), StillScan()
         self._apart = Apart()
         self._last: Beat | None = None
+        self._rest: Beat | None = None
         self._heat: Heat | None = None
         self._probes = Probes({})
         self._felt_s = float("-inf")
@@ -103,11 +108,23 @@ class Supervisor:
         self._last = beat
 
     def _learn(self, beat: Beat, offset_a: float) -> None:
-        """Where a current begins, the voltage's step tells the resistance."""
-        last = self._last
-        if last is None or last.output != "off" or beat.output == "off" or abs(beat.current_a) <= 4 * offset_a:
+        """Where a current has begun and stands, the voltage's step from rest tells the resistance.
+
+        A first reading may lie on the ramp, with all of the sag and a part of the current. The supply is another meter
+        than the one that saw the rest, so its word counts only where there is no better one.
+        """
+        if beat.output == "off":
+            self._rest = beat
             return
-        ohm = (beat.voltage_v - last.voltage_v) / beat.current_a
+        rest, last = self._rest, self._last
+        if rest is None or last is None or last.output != beat.output:
+            return
+        if abs(beat.current_a) <= 4 * offset_a or abs(beat.current_a - last.current_a) > STANDS * abs(beat.current_a):
+            return
+        self._rest = None
+        if beat.time_s - rest.time_s > BEGUN_S or (beat.output == "supply" and self.ohm is not None):
+            return
+        ohm = (beat.voltage_v - rest.voltage_v) / beat.current_a
         if resistance_is_sane(ohm, self._pack.series):
             self.ohm = ohm
 

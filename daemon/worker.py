@@ -16,6 +16,7 @@ from pathlib import Path
 
 from benchwarden.daemon import clock, confirmed, drilled, may_run, space, state_folder
 from benchwarden.daemon.bay import BayRun, Finished
+from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.conductor import Ask
 from benchwarden.daemon.continue_run import prepare_continuation
@@ -84,10 +85,18 @@ async def carry_out(
     loop = asyncio.get_running_loop()
 
     watches: list[asyncio.Task[None]] = []
+    stopping = False
 
     def stop() -> None:
+        nonlocal stopping
+        stopping = True
         for task in (*tasks, *watches):
             task.cancel()
+
+    async def flowed(off: BayOff) -> None:
+        if not off.confirmed:
+            for task in tasks:
+                task.cancel()
 
     def look_at(task: asyncio.Task[Finished]) -> None:
         if not task.cancelled() and task.exception() is None:
@@ -96,8 +105,13 @@ async def carry_out(
                 for other in tasks:
                     other.cancel()
             if found.aftermath:
+                found.aftermath.flowed = flowed
+                watch = asyncio.create_task(found.aftermath.watch(), name=f"{task.get_name()} after its trip")
+                watches.append(watch)
+                if stopping:  # asked while the trip was carried out; it begins first, for it closes what it was given
+                    loop.call_soon(watch.cancel)
+                    return
                 progress.note(f"{task.get_name()}: its pack is warm and is watched for a while; Ctrl-C ends that")
-                watches.append(asyncio.create_task(found.aftermath.watch(), name=f"{task.get_name()} after its trip"))
 
     for task in tasks:
         task.add_done_callback(look_at)
@@ -128,7 +142,7 @@ async def run_one(
     """Run one job and return how it ended; its aftermath, if it has one, is the caller's to await."""
     started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
-    bay = job.entry.name
+    bay, loop = job.entry.name, asyncio.get_running_loop()
 
     def show(sample: Sample, steps: int) -> None:
         progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample), run=run_name(runs, run.folder)))
@@ -141,7 +155,7 @@ async def run_one(
         path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
         info = run_info(bench, job, instruments.identities(), started_unix_s)
         name = run_name(runs, path)
-        return Record(path, info, started_unix_s, heard=lambda event: progress.event(bay, name, event))
+        return Record(path, info, started_unix_s, heard=lambda event: progress.event(bay, name, event), loop=loop)
 
     run = BayRun(
         job.entry,

@@ -120,7 +120,7 @@ async def watching(
                 client._disconnected.exception()
 
 
-async def until(what: Callable[[], object], seconds: float = 15.0) -> Any:
+async def until(what: Callable[[], object], seconds: float = 40.0) -> Any:
     """Return the first true answer; fails after `seconds`."""
     async with asyncio.timeout(seconds):
         while not (found := what()):  # noqa: ASYNC110  nobody tells

@@ -36,7 +36,8 @@ def table(found: dict[str, dict[str, Any]], machine: str) -> str:
     kills, freezes, reaction, soak = (found[name] for name in NAMES)
     rows = [
         (
-            f"worker killed → load reads back off, {kills['on']} kills with the load on",
+            f"worker killed → load reads back off, {kills['on']} kills with the load on, "
+            f"load average {kills['load']:g}",
             f"{1e3 * kills['p50_s']:.0f} ms median, {1e3 * kills['p99_s']:.0f} ms p99",
             "p99 ≤ 100 ms",
         ),

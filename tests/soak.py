@@ -186,6 +186,8 @@ async def _mishaps(one: Serving, soaked: Soaked) -> None:
     while True:
         await asyncio.sleep(drawn.uniform(*BETWEEN_S))
         key, kind = drawn.choice(keys), drawn.choice(list(FAULTS))
+        if kind == "cut" and one.simulated.instruments[key].instrument.link == "serial":
+            continue  # a simulated serial port that was pulled stays away
         endpoint = one.simulated.instruments[key].endpoint
         FAULTS[kind](endpoint.faults)
         soaked.faults[kind] += 1

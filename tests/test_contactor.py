@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -16,13 +16,14 @@ from benchwarden.daemon.contactor import Contactor
 from benchwarden.daemon.jobs import prepare
 from benchwarden.daemon.show_plan import as_text
 from benchwarden.profiles.mistakes import FileMistakes
+from benchwarden.results.sample import Sample
 from benchwarden.simulators.contactor import ContactorDevice
 from benchwarden.simulators.scenario import demo_bench, heron, simple
 from benchwarden.simulators.start import SimulatedBench
 from benchwarden.simulators.wiring import Bay, SupplyState
 from tests.shed import ENVIRONMENT, PACK, PROFILE, Shed, wait_for
 from tests.test_bench import BENCH
-from tests.virtual_bench import StandInGuardian, on_virtual_time, run_test
+from tests.virtual_bench import Done, StandInGuardian, on_virtual_time, run_test
 
 CONTACTOR = 'contactor = { at = "TCPIP::192.0.2.14::5025::SOCKET", renew = "HOLD 2", open = "OPEN" }\n'
 
@@ -164,12 +165,54 @@ def test_a_run_sees_the_pack_only_behind_a_closed_contactor(tmp_path: Path) -> N
 def test_a_contactor_that_opens_in_a_run_trips_the_bay(tmp_path: Path) -> None:
     """Fault 35: the guardian fell silent towards the contactor only."""
     guardian = Holding()
-    guardian.beats_left = 40
+    guardian.beats_left = 110  # the checks give some eighty
     how, _, confirmed, journal = run_with(guardian, tmp_path, PROFILE)
     assert (how, confirmed) == ("tripped", True)
     opened_s = next(at_s for at_s, what in journal if what == "contactor open")
     off_s = next(at_s for at_s, what in journal if what == "load 1 off" and at_s >= opened_s)
     assert 0.0 <= off_s - opened_s < 2.0
+
+
+class Releasing(Holding):
+    """Opens the contactor when it is told that the bay is off."""
+
+    def disarm(self, bay: str, currents_a: Mapping[str, float | None]) -> None:
+        super().disarm(bay, currents_a)
+        [wired] = self.bench.bays.values()
+        wired.hold_contactor(0.0, self.bench.now())
+
+
+def run_releasing(guardian: Releasing, folder: Path, each: Callable[[SimulatedBench, Sample], None]) -> Done:
+    def before(bench: SimulatedBench) -> None:
+        guardian.bench = bench
+
+    guardian.on_beat = guardian.hold
+    scenario = demo_bench()[0].with_contactor()
+    work = run_test(folder, scenario, PACK, PROFILE, soc=0.5, before=before, each=each, guardian=guardian)
+    return on_virtual_time(work)
+
+
+def test_the_contactor_that_the_guardian_lets_go_after_a_trip_is_no_open_path(tmp_path: Path) -> None:
+    """What is said after a trip must be true: the guardian itself has opened the path then."""
+
+    def each(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.output == "load":
+            bench.instruments["left/temperature"].endpoint.faults.garbage = "-127.0,-127.0,-127.0"
+
+    done = run_releasing(Releasing(), tmp_path, each)
+    assert (done.ending.how, done.off_confirmed) == ("tripped", True)
+    assert "path to the pack" not in done.ending.why
+    assert done.whole_journal[-1][1] == "contactor open"
+
+
+def test_slow_meters_do_not_look_like_a_dead_program(tmp_path: Path) -> None:
+    """From arming on the guardian hears of the bay after each instrument, not after all: five may take five seconds."""
+    guardian = Releasing()
+    done = run_releasing(guardian, tmp_path, lambda bench, sample: None)
+    assert done.ending.how == "finished", done.ending
+    before = next(number for number, (_, _, on) in enumerate(guardian.beats) if on)
+    looks = 3  # the first look, the one that is judged, and the one before the pulse
+    assert before >= looks * len(("load", "supply", "cells", "temperature", "voltmeter")) + 3  # and on the way to on
 
 
 # Real processes and seconds.

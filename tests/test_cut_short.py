@@ -254,6 +254,40 @@ def test_a_writer_that_dies_ends_the_run(tmp_path: Path) -> None:
     assert done.off_confirmed
 
 
+class Slow(Disk):
+    """A disk that is asked for room in some thread; a stop comes meanwhile."""
+
+    def __init__(self, loop_thread: threading.Thread) -> None:
+        self.loop_thread = loop_thread
+        self.in_the_loop = False
+        self.asked = asyncio.Event()
+        self.loop = asyncio.get_running_loop()
+
+    def free_bytes(self, folder: Path) -> int:
+        if threading.current_thread() is self.loop_thread:
+            self.in_the_loop = True
+        self.loop.call_soon_threadsafe(self.asked.set)
+        time.sleep(0.05)
+        return 10**12
+
+
+def test_a_slow_disk_at_a_run_s_beginning_holds_up_no_other_bay_and_a_stop_meanwhile_stands(tmp_path: Path) -> None:
+    """Folder, reserve and run.json are synced, which takes seconds on a bad disk."""
+
+    async def work() -> tuple[Done, Slow]:
+        disk = Slow(threading.current_thread())
+        running = asyncio.ensure_future(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.9, disk=disk))
+        await disk.asked.wait()
+        running.cancel()
+        return await running, disk
+
+    done, disk = on_virtual_time(work())
+    assert not disk.in_the_loop
+    assert done.ending.how == "stopped"
+    assert done.whole_journal == []
+    assert done.run.ending.how == "stopped"  # its folder is there, and has its end
+
+
 # The loop and its threads (faults 29 and 30).
 
 

@@ -24,6 +24,7 @@ import pytest
 
 from benchwarden.daemon import guardian, install, raw_wire
 from benchwarden.profiles.plan import PlanLimits
+from tests.shed import wait_for
 
 pytestmark = pytest.mark.realtime
 
@@ -355,6 +356,25 @@ def asked(control: Path, request: object) -> dict[str, object]:
         return answer
 
 
+def test_a_stop_is_answered_although_the_worker_is_at_its_report(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """The worker's end of the socket may close in the very turn in which somebody asks."""
+    box = make_box()
+    body = """
+    from pathlib import Path
+    arm(); beat(); disarm(); line.close()
+    Path(sys.argv[0] + ".closed").touch()
+    while not Path(sys.argv[0] + ".end").exists():
+        time.sleep(0.05)
+    sys.exit(3)
+    """
+    guarded = Guarded(tmp_path, body, box)
+    control = tmp_path / "worker.py.sock"
+    wait_for((tmp_path / "worker.py.closed").exists, 10)
+    assert asked(control, {"do": "stop"}) == {"off": True, "by": "worker"}
+    (tmp_path / "worker.py.end").touch()
+    assert guarded.end()[0] == 3
+
+
 def test_nonsense_and_silent_clients_at_its_socket_change_nothing(tmp_path: Path, make_box: Callable[..., Box]) -> None:
     """The guardian must outlive whatever a client says to it; and a STOP gets in though others hold the line."""
     box = make_box()
@@ -533,6 +553,23 @@ def test_the_worker_s_command_is_this_program() -> None:
 IDENTITY = ["SHED", "BOX", "7"]
 
 
+def test_where_an_instrument_was_reached_is_kept_and_no_name_is_looked_up_again(
+    make_box: Callable[..., Box], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box = make_box({"*IDN?": "SHED,BOX,7,2.0"})
+    one: dict[str, Any] = entry(box.address.replace("127.0.0.1", "localhost"), identity=IDENTITY)
+    assert raw_wire.identify(one) is None
+    where, real = one["peer"][0], socket.getaddrinfo
+
+    def no_names(host: str, *more: Any, **others: Any) -> Any:
+        assert host == where, f"{host} was looked up"
+        return real(host, *more, **others)
+
+    monkeypatch.setattr(socket, "getaddrinfo", no_names)
+    raw_wire.switch_off(one)
+    assert box.lines[-1] != "*IDN?"  # off has arrived
+
+
 def test_the_instrument_of_the_plan_is_known_by_maker_model_and_serial(make_box: Callable[..., Box]) -> None:
     box = make_box({"*IDN?": "SHED, BOX ,7,2.0"})  # firmware may be renewed
     assert raw_wire.identify(entry(box.address, identity=IDENTITY)) is None
@@ -574,6 +611,27 @@ def test_a_bay_with_a_stranger_in_it_is_not_armed(tmp_path: Path, make_box: Call
     """
     found, said = Guarded(tmp_path, body, box).end()
     assert (found, said) == (1, "")
+    assert box.lines == ["*IDN?"]
+
+
+def test_a_bay_disarmed_while_its_instruments_are_asked_is_not_armed_afterwards(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """A stop while the guardian asks: nobody beats for that bay any more, and the other bays must not pay for it."""
+    box = make_box({"*IDN?": "SHED,BOX,7,1"})
+    body = """
+        arm("right")
+        both = [{"arm": "left", "off": [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]}]
+        both.append({"disarm": "left", "current_a": {}})  # off is confirmed before the guardian has its answer
+        line.sendall(b"".join(json.dumps(one).encode() + b"\\n" for one in both))
+        for n in range(20):
+            beat(n, "right")
+            time.sleep(0.1)
+        assert b"left" not in line.recv(65536)
+        disarm("right")
+    """
+    found, said = Guarded(tmp_path, body, box).end()
+    assert (found, said) == (0, "")
     assert box.lines == ["*IDN?"]
 
 

@@ -28,6 +28,7 @@ from tests.test_bay_faults import (
     outputs_at_the_end,
     placed,
 )
+from tests.test_crash import BadDisk
 from tests.virtual_bench import on_virtual_time, run_test
 
 HARD = DISCHARGE.replace('"2C"', '"5C"')
@@ -157,6 +158,23 @@ def test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again(tmp_path:
     [watched] = [event for event in done.run.events if event["event"] == "watched"]
     assert watched["hottest_c"] >= max(told)
     assert (done.run.ending.how, done.run.problems) == ("tripped", [])
+
+
+def test_a_warm_pack_is_watched_though_the_disk_takes_nothing_any_more(tmp_path: Path) -> None:
+    """Heat does not wait for the disk, and a full disk is itself a reason to trip."""
+    disk = BadDisk()
+    seen: list[float] = []
+
+    def burning(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.step_type == "watch":
+            disk.fail_write = lambda data: True
+            disk.fail_write_at = True
+            seen.append(sample.step_time_s)
+        else:
+            runaway(bench, sample)
+
+    on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=burning, watch=True, disk=disk))
+    assert seen[-1] == pytest.approx(1800.0, abs=3.0)
 
 
 def test_a_pack_that_is_not_warm_is_not_watched(tmp_path: Path) -> None:

@@ -80,6 +80,13 @@ def sheds(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Shed]]:
         shed.close()
 
 
+TRIES = 3
+
+
+class EndedByItself(Exception):
+    """The run was over before its moment came: on a busy machine an answer may come too late, and the run trips."""
+
+
 def in_turn(sheds: list[Shed], work: Callable[[Shed, Moment], Fate], when: list[Moment]) -> list[Fate]:
     """Do all of it, each bench one run after the other."""
     free: SimpleQueue[Shed] = SimpleQueue()
@@ -89,7 +96,14 @@ def in_turn(sheds: list[Shed], work: Callable[[Shed, Moment], Fate], when: list[
     def one(moment: Moment) -> Fate:
         shed = free.get()
         try:
-            return work(shed, moment)
+            for _ in range(TRIES):
+                try:
+                    return work(shed, moment)
+                except EndedByItself:
+                    assert not shed.is_on()
+                    for path in shed.folder.glob("runs/*/*"):
+                        shutil.rmtree(path)
+            raise AssertionError(f"the run ended by itself {TRIES} times")
         except AssertionError as error:
             raise AssertionError(f"{moment}: {error}") from error
         finally:
@@ -131,9 +145,9 @@ def hurt(shed: Shed, moment: Moment, number: signal.Signals) -> Fate:
         assert isinstance(found, int)
         worker = found
         if moment.since != "start":
-            wait_for(shed.is_on, 30)
+            _come_to(shed.is_on, running)
         if moment.since == "row":
-            wait_for(lambda: any(path.read_bytes().count(b"\n") > 3 for path in samples(shed)), 30)
+            _come_to(lambda: any(path.read_bytes().count(b"\n") > 3 for path in samples(shed)), running)
         time.sleep(moment.after_s)
         was_on = shed.is_on()
         written = {path: path.read_bytes() for path in samples(shed)}
@@ -160,6 +174,12 @@ def hurt(shed: Shed, moment: Moment, number: signal.Signals) -> Fate:
     assert running.returncode in ((TOOK_OVER, DIED) if begun else (STOPPED, DIED)), f"exit code {running.returncode}"
     rows, lost = kept(shed, written)
     return Fate(moment, running.returncode, rows, lost, _off_s(said, at_s) if was_on else None)
+
+
+def _come_to(what: Callable[[], bool], running: "subprocess.Popen[str]") -> None:
+    wait_for(lambda: what() or running.poll() is not None, 40)
+    if running.poll() is not None:
+        raise EndedByItself
 
 
 def _ends(running: "subprocess.Popen[str]", seconds: float) -> bool:
@@ -207,7 +227,8 @@ def test_a_kill_loses_no_written_row_and_leaves_the_load_off(sheds: list[Shed], 
     assert p99_s <= GENEROUS * OFF_AFTER_KILL_S
     if whole:
         assert len(off_s) >= 100
-        measured.keep("kills", kills=count, on=len(off_s), p50_s=p50_s, p99_s=p99_s, rows=rows, lost=lost)
+        load = round(os.getloadavg()[1], 1)  # what else the machine does is in the figure
+        measured.keep("kills", kills=count, on=len(off_s), p50_s=p50_s, p99_s=p99_s, rows=rows, lost=lost, load=load)
 
 
 @extents

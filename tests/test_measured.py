@@ -8,7 +8,7 @@ import pytest
 from tests import measured
 
 FOUND: dict[str, dict[str, Any]] = {
-    "kills": {"kills": 200, "on": 120, "p50_s": 0.004, "p99_s": 0.0312, "rows": 300, "lost": 0},
+    "kills": {"kills": 200, "on": 120, "p50_s": 0.004, "p99_s": 0.0312, "rows": 300, "lost": 0, "load": 1.5},
     "freezes": {"on": 25, "latest_s": -0.2},
     "reaction": {"rounds": 40, "p50_s": 0.0012, "p99_s": 0.0031},
     "soak": {

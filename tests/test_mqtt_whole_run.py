@@ -60,7 +60,7 @@ def test_of_a_front_that_is_killed_the_broker_says_offline_and_the_next_one_tell
                 await until(lambda: [one["seq"] for one in seen.of("left/event")] == [1, 1, 2], SECONDS)
                 assert seen.of("status")[-1]["state"] == "online"
                 second.terminate()
-                assert await asyncio.to_thread(second.wait, 20) == 0
+                assert await asyncio.to_thread(second.wait, 20) == 3  # asked to end
                 await until(lambda: seen.of("status")[-1]["state"] == "offline", SECONDS)
                 assert len({one["boot"] for one in seen.of("status")}) == 2
             finally:

@@ -6,12 +6,16 @@ Worker, drivers, maps, sockets and instruments are real code; only the guardian 
 import asyncio
 import json
 import sys
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from benchwarden.daemon import list_file
 from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.jobs import Job, load_bench
@@ -71,6 +75,9 @@ class Board:
 
     def note(self, text: str) -> None:
         self.notes.append(text)
+
+    def event(self, bay: str, run: str, event: Mapping[str, Any]) -> None:
+        pass
 
 
 class Told(Outside):
@@ -379,6 +386,117 @@ def test_a_fault_outside_of_any_run_trips_and_is_told(tmp_path: Path) -> None:
             await one.until(lambda: bool(one.told.lists), 10)
             assert [(bay, how, off) for bay, how, _, off in one.told.at_once] == [("left", "tripped", True)]
             assert "ZeroDivisionError" in one.told.lists[0][2]
+
+    on_virtual_time(work())
+
+
+def test_a_bay_whose_command_map_has_gone_does_not_keep_a_stop_from_the_others(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("middle", "plover", "draw")
+            await one.start("middle")
+            await one.until(lambda: one.drawing("middle"), 60)
+            keeper = one.service.bays["left"]
+            whole = keeper.entry
+            load = whole.loads[0].model_copy(update={"map": "gone.toml"})
+            keeper.entry = whole.model_copy(update={"load": [load]})
+            answer = await one.ask("stop")
+            assert answer["off"] is False
+            assert "gone.toml" in answer["bays"]["left"]["words"]
+            assert answer["bays"]["middle"]["confirmed"] is True
+            assert not one.drawing("middle")
+            assert one.stand("left") is Stand.TRIPPED
+            keeper.entry = whole
+
+    on_virtual_time(work())
+
+
+def test_a_stop_does_not_wait_for_a_disk_that_stands_still(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.start("left")
+            await one.until(lambda: one.drawing("left"), 60)
+            moves = threading.Event()
+            with monkeypatch.context() as patched:
+                patched.setattr(list_file, "write_list", lambda state, found: moves.wait(20.0))
+                answer = await asyncio.wait_for(one.ask("stop", bay="left"), 15.0)
+                assert answer["off"]
+                assert any("the disk stands still" in note for note in one.board.notes)
+                moves.set()
+                await one.service.bays["left"].gone()
+
+    on_virtual_time(work())
+
+
+def test_a_start_that_cannot_look_for_the_drill_leaves_no_list_running(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "rest")
+
+            def faulty(entry: object) -> list[str]:
+                raise ZeroDivisionError("on purpose")
+
+            keeper = one.service.bays["left"]
+            keeper._hooks = replace(keeper._hooks, undrilled=faulty)
+            assert "on purpose" in (await one.start("left"))["error"]
+            assert one.stand("left") is Stand.STOPPED
+
+    on_virtual_time(work())
+
+
+async def _warmed_until_it_trips(one: Serving, bay: str) -> None:
+    await one.until(lambda: one.drawing(bay), 60)
+    pack = one.simulated.bays[bay].pack
+    for _ in range(300):
+        await asyncio.sleep(1.0)
+        if one.stand(bay) is Stand.TRIPPED:
+            return
+        pack.core_c += 0.5
+        pack.surface_c += 0.5
+    raise AssertionError("did not trip")
+
+
+def test_an_aftermath_that_has_ended_opens_no_connection_any_more(tmp_path: Path) -> None:
+    """Many instruments serve one client: a connection that nobody closes keeps every later off away."""
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.start("left")
+            await _warmed_until_it_trips(one, "left")
+            keeper = one.service.bays["left"]
+            await one.until(lambda: keeper._aftermath is not None, 10)
+            aftermath = keeper._aftermath
+            assert aftermath is not None
+            assert (await aftermath.switch_off()) is not None
+            await keeper.gone()
+            assert (await aftermath.switch_off()) is None
+            keeper._aftermath = aftermath  # as while its record is still being closed
+            assert (await one.ask("stop", bay="left"))["off"]
+            keeper._aftermath = None
+
+    on_virtual_time(work())
+
+
+def test_a_current_after_a_trip_that_cannot_be_switched_off_is_every_bay_s(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.start("left")
+            await _warmed_until_it_trips(one, "left")
+            keeper = one.service.bays["left"]
+            await one.until(lambda: keeper._aftermath is not None, 10)
+            await one.add("middle", "plover", "draw")
+            await one.start("middle")
+            await one.until(lambda: one.drawing("middle"), 60)
+            one.simulated.instruments["left/load"].endpoint.faults.lost = "INP"
+            one.simulated.bays["left"].switch_load(0, True, one.simulated.now())
+            await one.until(lambda: one.stand("middle") is Stand.STOPPED, 30)
+            assert not one.drawing("middle")
+            assert not keeper.off.confirmed
+            assert "flowed again" in keeper.list.why
+            one.simulated.instruments["left/load"].endpoint.faults.lost = None
 
     on_virtual_time(work())
 

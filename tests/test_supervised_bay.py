@@ -3,10 +3,14 @@
 What was on, and until when, is read from the journal of the simulated bench, never from the program under test.
 """
 
+import asyncio
+import os
 import re
+import signal
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -467,7 +471,7 @@ def test_one_pack_that_warms_by_itself_ends_what_runs_in_the_other_bay(tmp_path:
                 jobs,
                 tmp_path,
                 StandInGuardian(),  # type: ignore[arg-type]
-                progress,  # type: ignore[arg-type]
+                progress,
                 ask,
             )
             return code, folders, progress.notes
@@ -483,6 +487,41 @@ def test_one_pack_that_warms_by_itself_ends_what_runs_in_the_other_bay(tmp_path:
         assert (code, endings["left"].how, endings["middle"].how) == (FINISHED, "finished", "finished")
 
 
+def test_a_stop_while_a_trip_is_carried_out_ends_the_looking_after_it_too(tmp_path: Path) -> None:
+    """SIGTERM between trip and aftermath: ten seconds later the guardian would kill who still looks."""
+
+    class Stopping(Noted):
+        noted_s = 0.0
+
+        def note(self, text: str) -> None:
+            super().note(text)
+            if not self.noted_s:  # that it tripped and is off
+                self.noted_s = asyncio.get_running_loop().time()
+                os.kill(os.getpid(), signal.SIGTERM)
+
+    async def work() -> tuple[int, float]:
+        async with SimulatedBench([LEFT], soc=0.5) as bench:
+            settings = read_bench(bench.bench_toml(), "bench.toml")
+            [entry], pack, profile = settings.bay, read_pack(HERON), read_profile(REST, "profile")
+            plan = work_out(profile, pack, entry.abilities())
+            job = Job(entry, pack, profile, "profile", plan, pack_text="", profile_text="")
+            progress = Stopping(bench, True)
+
+            async def ask(text: str, answers: tuple[str, ...]) -> str:
+                raise AssertionError("nobody is asked here")
+
+            guardian: Any = StandInGuardian()
+            shown: Any = progress
+            code, _ = await carry_out(settings, [job], tmp_path, guardian, shown, ask)
+            return code, asyncio.get_running_loop().time() - progress.noted_s
+
+    code, seconds = on_virtual_time(work())
+    assert code == TRIPPED
+    assert seconds < 5.0
+    [run] = tmp_path.glob("heron/*")
+    assert read_run(run).events[-1]["event"] == "watched"  # it was closed, not cut
+
+
 class Noted:
     """In the place of the screen: keeps the notes, and warms the left bay's pack at its samples."""
 
@@ -495,6 +534,9 @@ class Noted:
             pack = self._bench.bays["left"].pack
             pack.core_c += 0.05
             pack.surface_c += 0.05
+
+    def event(self, bay: str, run: str, event: object) -> None:
+        pass
 
     def note(self, text: str) -> None:
         self.notes.append(text)

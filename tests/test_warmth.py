@@ -6,7 +6,12 @@ from collections.abc import Callable, Mapping
 import pytest
 from scipy.integrate import solve_ivp
 
+from benchwarden.daemon.supervisor import Supervisor, Wiring
 from benchwarden.daemon.warmth import COOLING_S, LAG_S, Heat, Probes, probes_plausible, warmed
+from benchwarden.profiles.decision import Draw, Feed, Off
+from benchwarden.profiles.pack import read_pack, resolved
+from benchwarden.results.sample import Reading
+from tests.test_bay_faults import HERON
 
 OHM, MASS_KG = 0.066, 0.45
 
@@ -142,3 +147,39 @@ def test_temperature_at_rest_is_honestly_constant_and_a_missing_probe_is_not_jud
     assert go(lambda n: 0.0, lambda n: {"middle_c": 23.0, "ambient_c": 23.0}, seconds=7200) is None
     assert go(lambda n: -25.0, lambda n: {"ambient_c": 23.0}, seconds=900) is None
     assert go(lambda n: -25.0, lambda n: {"middle_c": 23.0}, seconds=900, ohm=None) is None  # nothing is predicted
+
+
+def test_a_first_reading_on_the_ramp_of_the_current_does_not_make_an_honest_probe_fall_off() -> None:
+    """A load with a soft start: all of the sag is seen, and of the current a tenth (the load is invented)."""
+    pack = resolved(read_pack(HERON))
+    supervisor = Supervisor(pack, Wiring(0.005, {"load": 0.1, "supply": 0.1}), ohm=0.02)
+    warmth_c, time_s = 23.0, 0.0
+
+    def see(output: str, volts: float, amps: float, want: object) -> None:
+        reading = Reading("load", time_s, {"voltage_v": volts, "current_a": amps})
+        warm = Reading("temperature", time_s, {"middle_c": warmth_c, "ambient_c": 23.0})
+        supervisor.see(reading, output, want, 0.0, None, warm)
+
+    draw = Draw("current", 80.0, 90.0, 13.2, 10.0)
+    for _ in range(4):  # bursts of five seconds, a minute apart
+        for _ in range(60):
+            see("off", 24.0, 0.0, Off())
+            time_s += 1.0
+        see("load", 22.4, -8.0, draw)
+        for _ in range(50):
+            time_s += 0.1
+            warmth_c += 80.0**2 * 0.02 * 0.1 / (0.452 * 1000.0)
+            see("load", 22.4, -80.0, draw)
+    assert supervisor.ohm == pytest.approx(0.02)
+
+
+def test_the_supply_does_not_overrule_a_resistance_that_one_meter_has_seen() -> None:
+    """The supply's meter, its leads and its diode are not in the load's reading at rest."""
+    pack = resolved(read_pack(HERON))
+    for known, learned in ((0.02, 0.02), (None, 0.1)):
+        supervisor = Supervisor(pack, Wiring(0.005, {"load": 0.1, "supply": 0.1}), ohm=known)
+        feed = Feed(25.2, 5.0, 100.0)
+        for time_s, (output, volts, amps) in enumerate((("off", 24.0, 0.0), *[("supply", 24.5, 5.0)] * 3)):
+            reading = Reading(output, float(time_s), {"voltage_v": volts, "current_a": amps})
+            supervisor.see(reading, output, feed if output == "supply" else Off(), 0.0, None, None)
+        assert supervisor.ohm == pytest.approx(learned)

@@ -152,10 +152,12 @@ async def run_test(
         async def reply(text: str, answers: tuple[str, ...]) -> str:
             return answer
 
+        loop = asyncio.get_running_loop()
+
         def record() -> Record:
             path = new_folder(folder, job.pack.name, job.profile_name, STARTED_UNIX_S)
             info = run_info(settings, job, instruments.identities(), STARTED_UNIX_S)
-            return Record(path, info, STARTED_UNIX_S, **record_more)
+            return Record(path, info, STARTED_UNIX_S, loop=loop, **record_more)
 
         first: list[Checked] = []
 
