@@ -153,10 +153,10 @@ def test_a_person_starts_watches_and_stops(bench: Bench, tmp_path: Path) -> None
         window.go(bench.url)
         window.wait("Token", "#login")
         assert "Bay" not in window.text("main")
-        window.complaints()  # that a stranger was refused stands there
         window.click("#token")
         window.type(OPERATE + ENTER)
         window.wait("You operate this bench", "footer")
+        window.complaints()  # that a stranger was refused stands there
         start(window, "left")
         window.wait("running", "main")
         start(window, "middle")
