@@ -395,6 +395,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_contactor::test_a_frozen_guardian_opens_it",
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
             "test_drilled::test_a_drill_of_a_bench_without_the_simulated_line_with_real_processes",
+            "test_wrong_off::test_a_worker_that_cannot_switch_off_is_taken_over",
         ),
     ),
     36: Fault(
