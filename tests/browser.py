@@ -64,8 +64,17 @@ class Browser:
         return str(self.run("return document.querySelector(arguments[0])?.innerText ?? ''", selector))
 
     def click(self, selector: str) -> None:
-        found = self._call("POST", "/element", {"using": "css selector", "value": selector})
-        self._call("POST", f"/element/{found[ELEMENT]}/click", {})
+        end = time.monotonic() + 10.0
+        while True:  # what has just been put onto the page may not have its place yet
+            try:
+                found = self._call("POST", "/element", {"using": "css selector", "value": selector})
+                self._call("POST", f"/element/{found[ELEMENT]}/click", {})
+            except AssertionError as error:
+                if "not interactable" not in str(error) or time.monotonic() > end:
+                    raise
+                time.sleep(0.05)
+            else:
+                return
 
     def type(self, keys: str) -> None:
         """Press keys one after the other, wherever the focus is."""

@@ -230,16 +230,23 @@ async def test_a_flapping_wire_leaks_nothing_and_gives_no_wrong_value(
                 right += 1
             except InstrumentError:
                 continue
-            counts.append((len(os.listdir("/proc/self/fd")), threading.active_count()))
+            counts.append(_held())
         assert wrong == 0
         assert right >= 6
         assert len(proxy.connections) >= 6
         await load.close()
         await asyncio.to_thread(wait_for, lambda: not proxy.open, 5)
-        # Each fd of a connection has one in the proxy and one in the server, which may end a moment later.
-        (fds, threads), (fds_end, threads_end) = counts[1], counts[-1]
-        assert fds_end <= fds + 6, counts
-        assert threads_end <= threads + 1, counts
+        # Each fd of a connection has one in the proxy and one in the server, which may end a moment later; so may a
+        # thread that was left to itself. One more waits here for the proxy.
+        fds, threads = counts[1]
+        async with asyncio.timeout(10.0):
+            while not (_held()[0] <= fds + 6 and _held()[1] <= threads + 2):  # noqa: ASYNC110  nobody tells
+                await asyncio.sleep(0.02)
+
+
+def _held() -> tuple[int, int]:
+    """Return how many descriptors and threads this process has."""
+    return len(os.listdir("/proc/self/fd")), threading.active_count()
 
 
 @pytest.mark.asyncio
