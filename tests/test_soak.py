@@ -6,7 +6,7 @@ from tests.soak import soak
 
 HOURS, ALL_HOURS = 2.0, 72.0
 GROWTH_MB = 5.0
-# Wanted are 5 MB here, too. 72 h took 19 MB when last measured; Python's own objects do not grow, the rest is not known.
+# Wanted are 5 MB here, too. 72 h took 19 MB when last measured; no objects of Python grow, the rest is not known.
 ALL_GROWTH_MB = 30.0
 # What comes and goes with a run: files, reserve and folder, both ends of the instruments' connections, its thread.
 DESCRIPTORS, THREADS = 30, 3
