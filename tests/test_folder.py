@@ -1,6 +1,7 @@
 import json
 import math
 import shutil
+import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -291,6 +292,26 @@ def test_a_reserve_that_nobody_needed_says_nothing(tmp_path: Path) -> None:
         assert (run.samples, run.events, run.problems) == (writer.samples, writer.events, [])
         drop_unused_reserve(folder)
         assert not (folder / "reserve.bin").exists()
+
+
+def test_the_zeros_of_a_reserve_are_never_held_in_memory(tmp_path: Path) -> None:
+    """What watches a run reads its folder again and again; what stands behind a long hole is found all the same."""
+    writer = short_run()
+    folder = spread(writer, tmp_path, cut_at=2, again=1)
+    path = folder / "reserve.bin"
+    written = path.read_bytes().rstrip(b"\0")
+    at = written.index(b"\n") + 1
+    path.write_bytes(written[:at] + bytes(1_000_000) + b"\n" + written[at:] + bytes(16_000_000))
+    read_run(folder)
+    tracemalloc.start()
+    try:
+        run = read_run(folder)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert run.samples == writer.samples
+    assert any("holes" in problem for problem in run.problems)
+    assert peak < 1_000_000
 
 
 def test_a_reserve_cut_or_zeroed_at_every_byte_keeps_its_whole_lines(tmp_path: Path) -> None:
