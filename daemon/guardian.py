@@ -165,19 +165,26 @@ class Guardian:
     def _watch(self) -> str:
         """Serve until the worker's end of the socket closes, a bay falls silent, or a stop has no effect."""
         while True:
-            ready, _, _ = select.select([self._ours, *self._desk.descriptors], [], [], TURN_S)
-            now = time.monotonic()
             try:
-                if self._ours in ready and not self._hear(now):
-                    return "the worker ended"
-                self._arm_identified(now)
-                self._give_signs(now)
-            except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
-                return f"the worker sent or took what no worker does ({error!r})"
-            self._serve_desk(now)
-            why = self._too_late(now)
+                why = self._turn()
+            except Exception as error:  # noqa: BLE001  whatever is wrong with this process, it must not leave anything on
+                return f"the guardian itself is at fault ({error!r})"
             if why:
                 return why
+
+    def _turn(self) -> str | None:
+        """Look once at everything; returns why to take over, or None."""
+        ready, _, _ = select.select([self._ours, *self._desk.descriptors], [], [], TURN_S)
+        now = time.monotonic()
+        try:
+            if self._ours in ready and not self._hear(now):
+                return "the worker ended"
+            self._arm_identified(now)
+            self._give_signs(now)
+        except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
+            return f"the worker sent or took what no worker does ({error!r})"
+        self._serve_desk(now)
+        return self._too_late(now)
 
     def _too_late(self, now: float) -> str | None:
         for bay, armed in self._armed.items():
@@ -314,8 +321,11 @@ class Guardian:
                 threading.Thread(target=_assert_off, args=(one, end_s, outcomes, self.timeline), daemon=True)
                 for one in entries
             ]
-            for thread in threads:
-                thread.start()
+            for thread, one in zip(threads, entries, strict=True):
+                try:
+                    thread.start()
+                except RuntimeError:  # no room for a thread: in this one then, once
+                    _assert_off(one, began_s, outcomes, self.timeline)
         self._tell(f"{why}; taking over bays {bays}")
         with suppress(subprocess.TimeoutExpired):  # a process that hangs in the kernel is dead all the same
             self._worker.wait(2.0)

@@ -236,7 +236,7 @@ import json, os, signal, socket, sys, time
 line = socket.socket(fileno=int(sys.argv[-1]))
 def send(message): line.sendall(json.dumps(message).encode() + b"\\n")
 def arm(bay="left"):
-    send({{"arm": bay, "off": {off!r}}})
+    send({{"arm": bay, "off": OFF}})
     heard = b""
     while b"armed" not in heard or not heard.endswith(b"\\n"): heard += line.recv(1000)
     said = [json.loads(one) for one in heard.splitlines()]
@@ -612,6 +612,29 @@ def test_a_bay_with_a_stranger_in_it_is_not_armed(tmp_path: Path, make_box: Call
     found, said = Guarded(tmp_path, body, box).end()
     assert (found, said) == (1, "")
     assert box.lines == ["*IDN?"]
+
+
+def test_a_guardian_without_room_for_another_thread_switches_off_all_the_same(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """Asking a bay's instruments needs a thread; so does switching off. One stack is left from the first bay."""
+    boxes = [make_box({"*IDN?": "SHED,BOX,7,2.0"}) for _ in range(2)]
+    body = """
+        import resource
+        OFF = [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]
+        arm(); beat()
+        pages = int(open(f"/proc/{os.getppid()}/statm").read().split()[0])
+        room = pages * resource.getpagesize() + 1_000_000
+        resource.prlimit(os.getppid(), resource.RLIMIT_AS, (room, room))
+        line.sendall(b"".join(json.dumps({"arm": bay, "off": OFF}).encode() + b"\\n" for bay in ("middle", "right")))
+        while True: beat(); time.sleep(0.1)
+    """
+    code, said = Guarded(tmp_path, body, *boxes).end()
+    assert code == guardian.TOOK_OVER
+    assert "guardian: the guardian itself is at fault (RuntimeError(" in said
+    for number, box in enumerate(boxes, start=1):
+        assert "INP OFF" in box.lines
+        assert f"guardian: box {number} at {box.address}: off, read back; 0.00 A measured" in said
 
 
 def test_a_bay_disarmed_while_its_instruments_are_asked_is_not_armed_afterwards(
