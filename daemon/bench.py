@@ -14,6 +14,8 @@ _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _Sense = Literal["pack connector", "instrument terminals"]
 # Off means a current below this, or below twice the meter's own offset if that is more (common practice, no source).
 OFF_A = 0.05
+# So long a pack rests after the test pulse before the plan begins (common practice, no source).
+PULSE_RECOVERY_S = 10.0
 _CHANNELS = re.compile(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?", re.ASCII)
 
 
@@ -200,6 +202,7 @@ class BayEntry(BaseModel):
     """One place for a pack, with the instruments wired to it.
 
     `unattended_charge`: the supply may charge with nobody there; what else that needs is in profiles/attendance.py.
+    `pulse_recovery`: so long the pack rests after the test pulse, 1 s to 10 min; below 10 s only if simulated.
     """
 
     model_config = _STRICT
@@ -216,6 +219,7 @@ class BayEntry(BaseModel):
     contactor: ContactorEntry | None = None
     # Between the outer taps and where load or supply sense the pack: leads, connector; common practice, no source.
     path_ohm: Resistance = Field(default=0.005, alias="path_resistance")
+    pulse_recovery_s: Duration = Field(default=PULSE_RECOVERY_S, alias="pulse_recovery", ge=1.0, le=600.0)
 
     @property
     def loads(self) -> list[LoadEntry]:
@@ -322,6 +326,18 @@ class Bench(BaseModel):
         shared = sorted({at for at in switched if switched.count(at) > 1})
         if shared:
             raise ValueError(f"addresses used twice for a load, supply or contactor: {', '.join(shared)}")
+        return self
+
+    @model_validator(mode="after")
+    def _real_packs_recover(self) -> "Bench":
+        short = [
+            f"{bay.name} ({bay.pulse_recovery_s:g} s)" for bay in self.bay if bay.pulse_recovery_s < PULSE_RECOVERY_S
+        ]
+        if short and not self.simulated:
+            raise ValueError(
+                f"pulse_recovery is too short in {', '.join(short)}; {PULSE_RECOVERY_S:g} s or longer is right where "
+                "the bench is not simulated"
+            )
         return self
 
     def find(self, name: str) -> BayEntry | None:

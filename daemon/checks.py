@@ -4,6 +4,7 @@ What they are is in profiles/preflight.py. Everything that is wrong is reported 
 """
 
 import asyncio
+import math
 from collections.abc import Callable, Mapping
 
 from benchwarden.daemon.bench import BayEntry, LoadEntry, SupplyEntry
@@ -16,8 +17,6 @@ from benchwarden.profiles.plan import Plan
 from benchwarden.profiles.preflight import PULSE_S, Meter, Pulse
 from benchwarden.profiles.steps import Draw, Off
 
-# So long the pack recovers from the pulse before the plan begins (common practice, no source).
-RECOVER_S = 10.0
 # If nobody ends the pulse, the load's own timer does.
 TIMER_S = 4.0
 
@@ -127,7 +126,7 @@ async def pulse(
     problems = preflight.check_pulse(found, plan, offset_a, meters, entry.path_ohm)
     if problems:
         raise Trip("not as planned: " + "; ".join(problems))
-    for _ in range(round(RECOVER_S)):
+    for _ in range(math.ceil(entry.pulse_recovery_s)):
         await asyncio.sleep(1.0)
         await _look(eyes, alive)
     if not await hands.all_off():

@@ -46,6 +46,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "voltmeter": "An independent meter of the pack's voltage.",
         "contactor": "A normally open contactor between the pack and every instrument.",
         "path_resistance": "Between the outer taps and where load or supply sense the pack.",
+        "pulse_recovery": "How long the pack rests after the test pulse; below 10 s only on a simulated bench.",
     },
     "LoadEntry": {
         "accepts_no_under_voltage_trip": "true: accepts that this load has no under-voltage trip of its own.",

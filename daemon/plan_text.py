@@ -42,7 +42,8 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
     expected = {step.number: step for step in shown.forecast.steps}
     sheets = {one.number: one for one in shown.commands}
     if 0 in sheets:
-        lines += ["", " 0. test pulse, unless a group is too low for it"]
+        rest_s = job.entry.pulse_recovery_s
+        lines += ["", f" 0. test pulse, unless a group is too low for it; then {rest_s:g} s of rest"]
         lines += _commands(sheets[0], every_command)
     for step in plan.steps:
         if every_command or step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first

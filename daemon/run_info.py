@@ -49,6 +49,7 @@ def run_info(
         "sense": job.entry.loads[0].sense,
         "taps": job.entry.taps,
         "path_ohm": job.entry.path_ohm,
+        "pulse_recovery_s": job.entry.pulse_recovery_s,
         "started_utc": utc_text(started_unix_s),
         "started_unix_s": started_unix_s,
     }

@@ -214,3 +214,20 @@ def test_the_path_between_taps_and_meter_is_five_milliohms_unless_told() -> None
     told = BENCH.replace('taps = "each"', 'taps = "each"\npath_resistance = "12 mΩ"', 1)
     assert told != BENCH
     assert read_bench(told, "bench.toml").bay[0].path_ohm == 0.012
+
+
+def test_only_a_simulated_pack_may_rest_for_less_than_ten_seconds_after_the_test_pulse() -> None:
+    assert read_bench(BENCH, "bench.toml").bay[0].pulse_recovery_s == 10.0
+
+    def with_recovery(text: str) -> str:
+        return swapped('taps = "each"', f'taps = "each"\npulse_recovery = "{text}"')
+
+    assert read_bench(with_recovery("1 s"), "bench.toml").bay[0].pulse_recovery_s == 1.0
+    real = with_recovery("9 s").replace("simulated = true\n", "")
+    assert mistakes_of(real) == [
+        "bench.toml: the file: pulse_recovery is too short in left (9 s); 10 s or longer is right where the bench "
+        "is not simulated"
+    ]
+    assert read_bench(real.replace("9 s", "10 s"), "bench.toml").bay[0].pulse_recovery_s == 10.0
+    assert "pulse_recovery" in mistakes_of(with_recovery("0.5 s"))[0]
+    assert "pulse_recovery" in mistakes_of(with_recovery("11 min"))[0]

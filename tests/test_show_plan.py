@@ -45,7 +45,7 @@ def test_every_line_fits_80_columns(shed: Path, profile: str, every_command: boo
 def test_a_plan_says_what_ends_each_step_and_what_is_set(shed: Path) -> None:
     text = " ".join(as_text([job()], Path("bench.toml")).split())
     for words in (
-        "0. test pulse, unless a group is too low for it",
+        "0. test pulse, unless a group is too low for it; then 10 s of rest",
         "ends highest group full at 4.20 V and the current down to 0.25 A or 6 h, or 5.5 Ah put in: the run ends",
         "sets supply: at most 25.2 V, 2.5 A; may pause and go on; its own over-voltage trip at 25.5 V",
         "ends lowest group at 2.50 V, discharge cut-off or hottest sensor at 75 °C: the charge then reads at least",

@@ -374,6 +374,14 @@ def test_a_pulse_goes_before_the_plan_and_leaves_no_sample(tmp_path: Path) -> No
     assert all(heard)
 
 
+def test_the_bench_file_may_give_the_pack_longer_to_recover(tmp_path: Path) -> None:
+    def longer(text: str) -> str:
+        return text.replace("[[bay]]\n", '[[bay]]\npulse_recovery = "40 s"\n')
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.12, change_bench=longer))
+    assert done.journal[0][0] - done.whole_journal[1][0] >= 40.0
+
+
 def test_a_plan_that_draws_nothing_has_no_pulse(tmp_path: Path) -> None:
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, REST, soc=0.5))
     assert done.ending.how == "finished"
