@@ -341,7 +341,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_cut_short::test_a_writer_that_dies_ends_the_run",
             "test_bay_faults::test_a_fault_of_this_program_still_switches_off",
             "test_bay_faults::test_an_instrument_without_a_value_trips_when_its_blind_time_is_over",
-            "test_service::test_a_fault_of_the_program_in_one_bay_trips_that_bay",
+            "test_service_faults::test_a_fault_of_the_program_in_one_bay_trips_that_bay",
         ),
     ),
     32: Fault(
@@ -424,8 +424,8 @@ CATALOGUE: dict[int, Fault] = {
     38: Fault(
         "started again and again, and going on by itself",
         (
-            "test_service::test_a_restart_is_idle_and_says_what_was_interrupted",
-            "test_service::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
+            "test_service_faults::test_a_restart_is_idle_and_says_what_was_interrupted",
+            "test_service_faults::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
             "test_waiting_list::test_after_a_restart_nothing_goes_on_and_what_ran_was_interrupted",
             "test_waiting_list::test_whatever_happens_only_a_person_lets_a_list_go_on",
             "test_install::test_the_unit_of_the_system",
@@ -461,7 +461,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_settings_kept::test_a_load_that_keeps_its_last_state_never_goes_on",
             "test_settings_kept::test_both_processes_gone_and_mains_back_leaves_the_load_off",
             "test_devices::test_power_on_state_decides_what_a_mains_dip_leaves",
-            "test_service::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
+            "test_service_faults::test_a_bay_that_is_not_off_at_the_start_is_tripped_and_starts_nothing",
             "test_folder::test_a_file_cut_at_every_byte_keeps_its_whole_rows",
         ),
     ),
@@ -506,8 +506,8 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_folder::test_json_is_replaced_whole_or_not_at_all",
             "test_list_file::test_what_is_no_list_is_named",
-            "test_service::test_a_list_that_cannot_be_read_is_put_aside_and_not_guessed",
-            "test_service::test_a_disk_that_cannot_keep_the_list_changes_nothing",
+            "test_service_faults::test_a_list_that_cannot_be_read_is_put_aside_and_not_guessed",
+            "test_service_faults::test_a_disk_that_cannot_keep_the_list_changes_nothing",
         ),
     ),
     46: Fault(
@@ -633,8 +633,8 @@ CATALOGUE: dict[int, Fault] = {
     62: Fault(
         "did it stop?",
         (
-            "test_service::test_stop_answers_only_after_off_with_the_measured_current",
-            "test_service::test_a_stop_right_after_a_start_stops_it",
+            "test_service_stop::test_stop_answers_only_after_off_with_the_measured_current",
+            "test_service_stop::test_a_stop_right_after_a_start_stops_it",
             "test_control::test_stop_asks_both_and_prints_what_each_answered",
             "test_control::test_stop_with_nobody_there_switches_off_itself",
             "test_page_browser::test_a_person_starts_watches_and_stops",
@@ -742,7 +742,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_bay_faults::test_a_load_that_says_off_but_draws_is_not_called_off",
             "test_bay_faults::test_a_supply_that_stays_on_is_not_called_off",
             "test_bay_faults::test_a_load_stuck_on_at_the_start_is_never_armed_nor_used",
-            "test_service::test_off_not_confirmed_switches_every_bay_off_and_stops_every_list",
+            "test_service_stop::test_off_not_confirmed_switches_every_bay_off_and_stops_every_list",
             "test_alarms::test_what_is_not_confirmed_is_loud_and_says_what_a_person_must_do",
             "test_drill::test_a_load_that_ignores_off_fails_the_drill",
             "test_settings_kept::test_a_load_that_keeps_its_last_state_never_goes_on",

@@ -24,8 +24,8 @@ from benchwarden.simulators.endpoint import Faults
 from benchwarden.simulators.load import LoadDevice
 from benchwarden.simulators.supply import SupplyDevice
 from tests.extent import SEED
+from tests.service_bench import Serving, serving
 from tests.test_bay_faults import HERON
-from tests.test_service import Serving, serving
 from tests.virtual_bench import on_virtual_time
 
 # Samples are recorded every ten seconds; the bay is looked at and judged each second all the same.

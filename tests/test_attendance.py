@@ -36,9 +36,9 @@ from benchwarden.simulators.pack import GroupModel
 from benchwarden.simulators.start import SimulatedBench
 from tests.ideal_bay import ideal_bay, linear_cell, pack_of, pack_toml
 from tests.pretend_pack import heron, left_bay
+from tests.service_bench import Board, serving
 from tests.test_bay_faults import CHARGE, DISCHARGE, HERON, LEFT
 from tests.test_bench import BENCH
-from tests.test_service import Board, serving
 from tests.virtual_bench import StandInGuardian, on_virtual_time, run_test
 
 STORE = 'title = "Storage"\n[[step]]\ndo = "store"\n'

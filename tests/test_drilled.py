@@ -18,11 +18,11 @@ from benchwarden.daemon.waiting_list import Stand
 from benchwarden.daemon.worker import main as work
 from benchwarden.daemon.worker import run_one
 from benchwarden.simulators.start import SimulatedBench
+from tests.service_bench import Board, serving
 from tests.shed import RECOVERY, Shed
 from tests.test_bay_faults import DISCHARGE, HERON, LEFT
 from tests.test_bench import BENCH
 from tests.test_drill import drill
-from tests.test_service import Board, serving
 from tests.virtual_bench import StandInGuardian, on_virtual_time
 
 REAL = BENCH.replace("simulated = true\n", "")
