@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -146,9 +147,9 @@ def test_a_slow_disk_is_seen_by_the_age_of_the_oldest_line(tmp_path: Path) -> No
     writer = Writer(tmp_path, HEADER)
     os.mkfifo(tmp_path / "slow")
     reader = os.open(tmp_path / "slow", os.O_RDONLY | os.O_NONBLOCK)
+    fill(tmp_path / "slow")  # else a busy machine may sync before it is full, and a pipe cannot be synced
     put_in_the_place_of(tmp_path / "samples-001.csv", str(tmp_path / "slow"))
     began = time.monotonic()
-    # A pipe holds 64 kB; then it takes nothing more.
     in_loop(lambda: put_many(writer, 5000))
     time.sleep(0.3)
     assert 0.2 <= writer.behind_s() <= time.monotonic() - began
@@ -159,6 +160,15 @@ def test_a_slow_disk_is_seen_by_the_age_of_the_oldest_line(tmp_path: Path) -> No
     writer.close()
     drained.join(5.0)
     os.close(reader)
+
+
+def fill(pipe: Path) -> None:
+    """Write to a pipe until it takes nothing more."""
+    descriptor = os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(descriptor, bytes(4096))
+    os.close(descriptor)
 
 
 def put_many(writer: Writer, count: int) -> None:
