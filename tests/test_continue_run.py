@@ -3,9 +3,11 @@
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -152,8 +154,11 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Done:
 
 
 @pytest.fixture
-def another(tmp_path: Path) -> Done:
-    return whole_run(tmp_path / "runs")
+def another(finished: Done, tmp_path: Path) -> Done:
+    """A copy of the finished run, to be cut."""
+    path = tmp_path / "runs" / Path(*finished.run.path.parts[-2:])
+    shutil.copytree(finished.run.path, path)
+    return replace(finished, run=read_run(path))
 
 
 def go_on(folder: Path, old: Path, soc: float) -> tuple[Continuation, Done]:

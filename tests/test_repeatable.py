@@ -8,6 +8,8 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from benchwarden.results.figures import figures, result_data, write_result
 from benchwarden.simulators.scenario import demo_bench
 from tests.virtual_bench import Done, on_virtual_time, run_test
@@ -55,11 +57,22 @@ def digests(folder: Path) -> dict[str, str]:
     }
 
 
-def test_twice_in_one_process(tmp_path: Path) -> None:
-    first, second = once(tmp_path / "first"), once(tmp_path / "second")
+@pytest.fixture(scope="module")
+def here(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("here")
+
+
+@pytest.fixture(scope="module")
+def first(here: Path) -> Done:
+    """The run that every other one is compared with."""
+    return once(here)
+
+
+def test_twice_in_one_process(first: Done, here: Path, tmp_path: Path) -> None:
+    second = once(tmp_path / "second")
     assert first.ending == second.ending
     assert first.ending.how == "finished"
-    files = digests(tmp_path / "first")
+    files = digests(here)
     assert sorted(Path(name).name for name in files) == ["events.jsonl", "result.json", "run.json", "samples-001.csv"]
     assert digests(tmp_path / "second") == files
     assert first.journal == second.journal
@@ -68,17 +81,17 @@ def test_twice_in_one_process(tmp_path: Path) -> None:
     assert results[0] == results[1]
 
 
-def test_other_noise_is_another_run(tmp_path: Path) -> None:
+def test_other_noise_is_another_run(first: Done, tmp_path: Path) -> None:
     """That the files of the test above are equal says something only if they need not be."""
-    first, other = once(tmp_path / "first"), once(tmp_path / "other", seed=99)
+    other = once(tmp_path / "other", seed=99)
     assert [sample.voltage_v for sample in first.run.samples] != [sample.voltage_v for sample in other.run.samples]
     one, two = figures(first.run)["delivered_wh"].value, figures(other.run)["delivered_wh"].value
     assert one != two
     assert abs(one - two) < 1e-3 * one
 
 
-def test_in_another_process_with_another_order_of_hashes(tmp_path: Path) -> None:
-    once(tmp_path / "here")
+@pytest.mark.usefixtures("first")
+def test_in_another_process_with_another_order_of_hashes(here: Path, tmp_path: Path) -> None:
     code = "import sys; from pathlib import Path; from tests.test_repeatable import once; once(Path(sys.argv[1]))"
     path = os.pathsep.join([str(ROOT / "src"), str(ROOT)])
     for hash_seed in ("1", "2"):
@@ -90,4 +103,4 @@ def test_in_another_process_with_another_order_of_hashes(tmp_path: Path) -> None
             timeout=120,
             env={**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": path},
         )
-        assert digests(folder) == digests(tmp_path / "here")
+        assert digests(folder) == digests(here)
