@@ -3,11 +3,50 @@
 import asyncio
 import asyncio.runners
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.broker import MOSQUITTO
+
+# The files that take longest, by what they take on an idle machine. They go first, longest before shorter, so that no
+# core is idle at the end while another has a long one left.
+LONGEST = (
+    "test_page_browser",
+    "test_serve_processes",
+    "test_nth_fault",
+    "test_kill_anytime",
+    "test_drilled",
+    "test_continue_run",
+    "test_alarms",
+    "test_guardian",
+    "test_skeleton",
+    "test_plausible",
+    "test_whole_chain",
+    "test_contactor",
+    "test_wires_whole_run",
+    "test_repeatable",
+    "test_run_desk",
+    "test_mqtt_whole_run",
+    "test_rebuild",
+    "test_library_runs",
+    "test_soak",
+    "test_uncertainty_of_figures",
+    "test_reporting",
+    "test_charts",
+    "test_show_plan",
+    "test_service",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; within a file, and among the others, the order stays."""
+    place = {name: number for number, name in enumerate(LONGEST)}
+    gone = [name for name in LONGEST if not (Path(__file__).parent / f"{name}.py").exists()]
+    if gone:
+        raise pytest.UsageError(f"tests/conftest.py: LONGEST names files that are not there: {', '.join(gone)}")
+    items.sort(key=lambda item: place.get(item.path.stem, len(LONGEST)))
 
 
 @pytest.fixture(autouse=True)
