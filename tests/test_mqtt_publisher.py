@@ -114,9 +114,9 @@ def test_a_frozen_broker_delays_no_sample_and_loses_no_event(tmp_path: Path) -> 
         rig = Rig(tmp_path, broker.port)
         late_s: list[float] = []
         try:
-            async with rig.running(every="100 ms"):
-                async with watching(broker.port) as seen:
-                    await until(lambda: seen.of("left/state"))
+            # Who watches was there before: nobody else would get events that are published before they subscribe.
+            async with watching(broker.port) as seen, rig.running(every="100 ms"):
+                await until(lambda: seen.of("left/state"))
                 broker.freeze()
                 rig.told("started")
                 # Longer than a publish's timeout, so that it happens, and enough samples that some find no room.
@@ -128,10 +128,9 @@ def test_a_frozen_broker_delays_no_sample_and_loses_no_event(tmp_path: Path) -> 
                     late_s.append(time.monotonic() - before - 0.01)
                 rig.told("step_began", step=1)
                 broker.thaw()
-                async with watching(broker.port) as seen:
-                    await until(lambda: {1, 2} <= set(numbers(seen.of("left/event"))))
-                    status = await until(lambda: [one for one in seen.of("status") if one["dropped"]])
-                    await until(lambda: seen.of("status")[-1]["state"] == "online")
+                await until(lambda: {1, 2} <= set(numbers(seen.of("left/event"))))
+                status = await until(lambda: [one for one in seen.of("status") if one["dropped"]])
+                await until(lambda: seen.of("status")[-1]["state"] == "online")
         finally:
             broker.kill()
         assert status[0]["dropped"] > 0
