@@ -74,7 +74,9 @@ def moments(count: int, kind: str) -> list[Moment]:
 @pytest.fixture(scope="module")
 def sheds(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Shed]]:
     """Two benches for each core: most of a run is waiting."""
-    made = [Shed(tmp_path_factory.mktemp("shed")) for _ in range(2 * (os.cpu_count() or 1))]
+    folders = [tmp_path_factory.mktemp("shed") for _ in range(2 * (os.cpu_count() or 1))]
+    with ThreadPoolExecutor(len(folders)) as pool:
+        made = list(pool.map(Shed, folders))
     yield made
     for shed in made:
         shed.close()
