@@ -192,6 +192,7 @@ class BayRun:
         self._say(
             "counted",
             unmeasured_s=round(conductor.ledger.unmeasured_s, 3),
+            blurred_ah=round(conductor.ledger.blurred_ah, 6),
             overruns=conductor.overruns,
             longest_late_s=round(conductor.longest_late_s, 3),
         )

@@ -43,12 +43,16 @@ class Hands:
         self.allow: Callable[[State], None] = lambda state: None
         self.switched: Callable[[], None] = lambda: None
         self.still_there: Callable[[], None] = lambda: None
+        self.edge: Callable[[str, float, float], None] = lambda output, ordered_s, answered_s: None
+        """Called with what is on from now on, and between which two times (loop's clock) it was switched."""
         self._limits = plan.limits
         self._max_draw_w = plan.bay.load_max_power_w
         self._thresholds_a = off_thresholds_a
         self._say = say
         self._loop = asyncio.get_running_loop()
         self._off_since_s = -DEAD_TIME_S
+        self._flows: str | None = None  # what was switched on and has not been off since
+        self._said_off_s: dict[str, float] = {}
         self._errors_due_s = 0.0
         self.state = State.IDLE
         self.switched_s = self._loop.time()
@@ -190,9 +194,11 @@ class Hands:
         await self._still_off()
         self.still_there()
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
+        self._flows, ordered_s = "load", self._loop.time()
         await self._load.on()
         self.switched_s = self._loop.time()
         self.switched()
+        self.edge("load", ordered_s, self.switched_s)
         self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
 
     async def _feed(self, want: Feed) -> None:
@@ -213,9 +219,11 @@ class Hands:
         await self._still_off()
         self.still_there()
         self.go(Event.FEED)
+        self._flows, ordered_s = "supply", self._loop.time()
         await self._supply.on()
         self.switched_s = self._loop.time()
         self.switched()
+        self.edge("supply", ordered_s, self.switched_s)
         self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
 
     def _say_unprotected(self, name: str, missing: tuple[str, ...]) -> None:
@@ -246,7 +254,9 @@ class Hands:
 
         Tries again until `CONFIRM_S` have passed; never raises. The measured currents are in `currents_a`.
         """
-        end_s = self._loop.time() + CONFIRM_S
+        ordered_s = self._loop.time()
+        end_s = ordered_s + CONFIRM_S
+        self._said_off_s.clear()
         while True:
             confirmed = await self._order_off()
             self._off_since_s = self._loop.time()
@@ -255,15 +265,30 @@ class Hands:
             await asyncio.sleep(CONFIRM_EVERY_S)
         self.switched_s = self._loop.time()
         self.switched()
+        if self._flows is not None:
+            said_s = [
+                self._said_off_s.get(name, self.switched_s)
+                for name in self._outputs
+                if (name == "supply") == (self._flows == "supply")
+            ]
+            self.edge("off", ordered_s, max(said_s))
+            self._flows = None if confirmed else self._flows
         self.wanted = Off()
         self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a))
         return confirmed
 
     async def _order_off(self) -> bool:
-        said_off = await asyncio.gather(*(_quietly(output.off) for output in self._outputs.values()))
+        said_off = await asyncio.gather(*(self._say_off(name, output) for name, output in self._outputs.items()))
         self._refusals = tuple(str(answer) for answer in said_off if answer is not None)
         await self._measure()
         return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
+
+    async def _say_off(self, name: str, output: Load | Supply) -> object:
+        """Order one output off; None once it has said that it is, else what spoke against it."""
+        answer = await _quietly(output.off)
+        if answer is None:
+            self._said_off_s.setdefault(name, self._loop.time())
+        return answer
 
     async def _measure(self) -> None:
         for name, output in self._outputs.items():
