@@ -11,7 +11,7 @@ from typing import Any
 
 from benchwarden.daemon import safety
 from benchwarden.daemon.eyes import Eyes, Trip
-from benchwarden.daemon.hands import Hands
+from benchwarden.daemon.hands import Hands, Want
 from benchwarden.daemon.ledger import Counted, Ledger, blur_in_words
 from benchwarden.daemon.safety import State
 from benchwarden.daemon.supervisor import Supervisor
@@ -84,6 +84,7 @@ class Conductor:
         self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
         self._openings = hands.openings
         self._look_overs_missed = 0
+        self._looking_over: asyncio.Task[None] | None = None
         self._idle_since_s: float | None = None
         self._sequence = 0
         self._step_started_s = self._started_s
@@ -99,6 +100,7 @@ class Conductor:
 
     async def conduct(self) -> Ending:
         """Run every step; returns how the plan ended. Raises Trip; the caller switches off."""
+        self._eyes.announce(self._loop.time())  # every role falls into step with the beats that begin here
         try:
             past = NO_PAST
             for step in self._plan.steps:
@@ -116,6 +118,9 @@ class Conductor:
         finally:
             if self._question:
                 self._question[1].cancel()
+            if self._looking_over:
+                self._looking_over.cancel()
+                await asyncio.wait({self._looking_over})
 
     async def _one_step(self, step: PlannedStep) -> Decision:
         self.step = step
@@ -142,19 +147,20 @@ class Conductor:
                 break
             if isinstance(decision.want, Draw | Feed):
                 self.ledger.period_s = min(next_s, SAFETY_BEAT_S)
-            if await self._hands.bring(decision.want):
+            if await self._bring(decision.want):
                 beat_s = self._loop.time()  # an edge: a point on both sides, and the beat starts anew
                 self._guard_burst(step, next_s)
                 self._eyes.announce(beat_s + next_s)
                 self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
                 continue
             self._question_for(decision)
-            await self._look_over()
             if due:
                 self._note_overrun(beat_s, next_s)
                 beat_s = max(beat_s + next_s, self._loop.time())
-            await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
-        if await self._hands.bring(Off()):
+            look_s = min(beat_s, self._loop.time() + SAFETY_BEAT_S)
+            await self._look_over(look_s)
+            await self._wait_until(look_s)
+        if await self._bring(Off()):
             self._guard_burst(step, next_s)
             self._record(await self._joined(step, phase, next_s))
         blurred = blur_in_words(before, Counted.of(self.ledger))
@@ -185,16 +191,37 @@ class Conductor:
         if self._eyes.bursting and "timer" in self._hands.unprotected:
             self._eyes.be_stricter("load", safety.BURST_BLIND_S)
 
-    async def _look_over(self) -> None:
+    async def _bring(self, want: Want) -> bool:
+        """Bring about what a step wants; a look over what is on ends before anything is switched."""
+        task = self._looking_over
+        if task and want != self._hands.wanted and not self._hands.stays_on(want):
+            task.cancel()
+            await asyncio.wait({task})
+            self._looking_over = None
+            if not task.cancelled():
+                self._judge_look_over(task)
+        return await self._hands.bring(want)
+
+    async def _look_over(self, until_s: float) -> None:
         """Read settings back when it is time, and at once after a connection was opened anew; raises Trip.
 
-        Not in a burst: it would cost samples there, and measured current against set current is judged at each.
+        Not in a burst: it would cost samples there, and measured current against set current is judged at each. On slow
+        instruments it takes longer than a beat: it goes on while the bay is looked at, and is judged when it is over.
         """
-        again = self._hands.openings != self._openings
-        if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
-            return
+        if self._looking_over is None:
+            again = self._hands.openings != self._openings
+            if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
+                return
+            self._looking_over = asyncio.create_task(self._hands.look_over(), name="look over")
+        await asyncio.wait({self._looking_over}, timeout=max(until_s - self._loop.time(), 0.0))
+        task = self._looking_over
+        if task.done():
+            self._looking_over = None
+            self._judge_look_over(task)
+
+    def _judge_look_over(self, task: "asyncio.Task[None]") -> None:
         try:
-            await self._hands.look_over()
+            task.result()
         except IdentityChanged as error:
             raise Trip(str(error)) from error
         except InstrumentError as error:

@@ -369,7 +369,7 @@ def test_a_pulse_goes_before_the_plan_and_leaves_no_sample(tmp_path: Path) -> No
     assert done.run.samples[0].test_time_s == pytest.approx(began["test_time_s"], abs=0.01)
     assert done.run.samples[0].discharging_ah == 0.0
     assert "left" in done.guardian.armed
-    heard = [is_on for _, time_s, is_on in done.guardian.beats if on_s < time_s <= off_s]
+    heard = [is_on for _, time_s, is_on in done.guardian.beats if on_s < time_s < off_s]
     assert heard
     assert all(heard)
 
