@@ -96,7 +96,7 @@ class BayRun:
             if may_sleep:
                 raise Trip(may_sleep)
             await self._instruments.open()
-            wrong = self._check_bench(self._instruments)
+            wrong = await asyncio.to_thread(self._check_bench, self._instruments)  # it reads the drills' records
             if wrong:
                 raise Trip("; ".join(wrong))
             await self._begin_record(make_record)
@@ -279,8 +279,9 @@ class BayRun:
 
     async def _close(self) -> None:
         await self._instruments.close()
-        self._outside.end(self._entry.name)
-        if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
+        # In threads: a child or a disk that stands still must not keep the other bays from being looked at.
+        await asyncio.to_thread(self._outside.end, self._entry.name)
+        if self._record:
             await asyncio.to_thread(self._record.close)
 
     def _off_in_words(self) -> str:
