@@ -366,7 +366,8 @@ def run_round(
 def take_over(done: Done) -> None:
     """Do in memory what the guardian does at once when a worker leaves a bay that it did not disarm: off to everything.
 
-    That is how a load ends whose place a stranger has taken: the worker sends a stranger nothing, not even off.
+    That is how a bay ends in which a stranger has taken an instrument's place: the worker sends it off, too, but what a
+    stranger says of itself confirms nothing.
     """
     if not done.guardian.armed:
         return  # nothing was switched on by then

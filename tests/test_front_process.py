@@ -42,7 +42,12 @@ def test_one_that_cannot_be_started_is_said(tmp_path: Path) -> None:
     said = list[str]()
     front = Front([str(tmp_path / "nowhere")], said.append)
     front.keep(0.0)
-    wait_for(lambda: front.keep(1.0) or said, 5)
+
+    def kept_and_said() -> list[str]:
+        front.keep(1.0)
+        return said
+
+    wait_for(kept_and_said, 5)
     front.keep(2.0)
     assert len(said) == 1
     assert said[0].startswith("the front cannot be started: ")
