@@ -1,7 +1,7 @@
 """One bay's run from the first connection to the last: off, identify, arm, check, conduct, off, confirm."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
@@ -96,7 +96,7 @@ class BayRun:
             if may_sleep:
                 raise Trip(may_sleep)
             await self._instruments.open()
-            wrong = self._check_bench(self._instruments)
+            wrong = await asyncio.to_thread(self._check_bench, self._instruments)  # it reads the drills' records
             if wrong:
                 raise Trip("; ".join(wrong))
             await self._begin_record(make_record)
@@ -156,25 +156,9 @@ class BayRun:
         hands.switched = eyes.switched
         hands.still_there = self._still_there
         hands.go(safety.Event.CHECKED)
-        ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
-        conductor = Conductor(
-            plan,
-            eyes,
-            hands,
-            places=self._entry.places,
-            off_threshold_a=off_a["load"],
-            supervisor=Supervisor(
-                plan.pack, Wiring(self._entry.path_ohm, off_a, self._entry.voltage_accuracies()), ohm
-            ),
-            keep=self._keep,
-            say=self._say,
-            alive=self._alive,
-            ask=self._ask,
-            started_s=self._record.started_s if self._record else None,
-            started_unix_s=self._started_unix_s,
-        )
         try:
             async with asyncio.TaskGroup() as tasks:
+                # From before the first current on: slow instruments are programmed for longer than a bay may be blind.
                 watching = [
                     tasks.create_task(
                         eyes.stand_in(role) if role in ("load", "supply") else eyes.keep_looking(role),
@@ -182,6 +166,8 @@ class BayRun:
                     )
                     for role in roles
                 ]
+                ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
+                conductor = self._conductor(eyes, hands, off_a, ohm)
                 ending = await conductor.conduct()
                 for task in watching:
                     task.cancel()
@@ -192,10 +178,28 @@ class BayRun:
         self._say(
             "counted",
             unmeasured_s=round(conductor.ledger.unmeasured_s, 3),
+            blurred_ah=round(conductor.ledger.blurred_ah, 6),
             overruns=conductor.overruns,
             longest_late_s=round(conductor.longest_late_s, 3),
         )
         return ending
+
+    def _conductor(self, eyes: Eyes, hands: Hands, off_a: Mapping[str, float], ohm: float | None) -> Conductor:
+        wiring = Wiring(self._entry.path_ohm, off_a, self._entry.voltage_accuracies())
+        return Conductor(
+            self._plan,
+            eyes,
+            hands,
+            places=self._entry.places,
+            off_threshold_a=off_a["load"],
+            supervisor=Supervisor(self._plan.pack, wiring, ohm),
+            keep=self._keep,
+            say=self._say,
+            alive=self._alive,
+            ask=self._ask,
+            started_s=self._record.started_s if self._record else None,
+            started_unix_s=self._started_unix_s,
+        )
 
     async def _arm(self) -> None:
         """Let the guardian see for itself whom it would have to switch off; raises GuardianGone if it is no.
@@ -275,8 +279,9 @@ class BayRun:
 
     async def _close(self) -> None:
         await self._instruments.close()
-        self._outside.end(self._entry.name)
-        if self._record:  # in a thread: a disk that stands still must not keep the other bays from being looked at
+        # In threads: a child or a disk that stands still must not keep the other bays from being looked at.
+        await asyncio.to_thread(self._outside.end, self._entry.name)
+        if self._record:
             await asyncio.to_thread(self._record.close)
 
     def _off_in_words(self) -> str:

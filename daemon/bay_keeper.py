@@ -43,8 +43,8 @@ class Hooks:
     """What a bay's keeper needs of the service.
 
     `undrilled` says why a bay may not be started. `everywhere` is called with the bay's name and a reason that switches
-    every bay off; `over` with a run that ended. `outside` is told of trips that no run could tell of, and of a list's
-    end.
+    every bay off; `over`, in a thread, with a run that ended. `outside` is told of trips that no run could tell of, and
+    of a list's end.
     """
 
     prepare: Prepare
@@ -122,6 +122,7 @@ class BayKeeper:
                 return off
         async with self._instruments_free:
             try:
+                # Not in a thread, though it may read a map of the bench's own: off never waits for a free one.
                 instruments = Instruments(self.entry, folder=self._folder)
                 try:
                     self.off = await switch_bay_off(instruments, self.entry.off_thresholds_a())
@@ -195,6 +196,7 @@ class BayKeeper:
         going = self._going is not None and not self._going.done()  # it was stopped and started anew meanwhile
         if self.list.stand in GOING_ON and not going:  # nobody stopped it while the disk was written
             self._going = asyncio.create_task(self._go(), name=f"list of bay {self.entry.name}")
+            self._going.add_done_callback(self._say_fault)
 
     async def stop(self, why: str) -> BayOff:
         """Stop test and list, and return only once off is confirmed or cannot be; the same for an idle bay."""
@@ -213,15 +215,16 @@ class BayKeeper:
         if last:
             await asyncio.wait(last)
 
+    def _say_fault(self, task: "asyncio.Task[None]") -> None:
+        """What ended the list's own task is said: nobody waits for it."""
+        if not task.cancelled() and (error := task.exception()) is not None:
+            self._hooks.note(f"{self.entry.name}: a fault of this program at its list's end: {error!r}")
+
     async def _go(self) -> None:
         try:
             await self._go_on()
         except Exception as error:  # noqa: BLE001  a list must not look as if it went on when nobody sees to it
-            off = await self.confirm_off()
-            why = f"a fault of this program: {error!r}; {off.in_words()}"
-            self.trip(why, off_confirmed=off.confirmed)
-            if not off.confirmed:
-                await self._hooks.everywhere(self.entry.name, why)
+            await self._trip_for_fault(f"a fault of this program: {error!r}")
         self.list = waiting_list.at_rest(self.list)
         await self.keep()
         self._hooks.note(f"{self.entry.name}: its list: {self.in_words()}")
@@ -229,6 +232,13 @@ class BayKeeper:
         self._hooks.outside.list_over(
             found.bay, found.pack_name, found.stand.value, found.why, self._state, off_confirmed=self.off.confirmed
         )
+
+    async def _trip_for_fault(self, why: str) -> None:
+        off = await self.confirm_off()
+        why = f"{why}; {off.in_words()}"
+        self.trip(why, off_confirmed=off.confirmed)
+        if not off.confirmed:
+            await self._hooks.everywhere(self.entry.name, why)
 
     async def _go_on(self) -> None:
         while (test := waiting_list.next_up(self.list)) is not None:
@@ -246,7 +256,7 @@ class BayKeeper:
         if test is None:
             return False
         try:
-            job = _cooling_job(await self._prepared(test))
+            job = await asyncio.to_thread(_cooling_job, await self._prepared(test))
         except (FileMistakes, PlanRefused) as error:
             with suppress(waiting_list.Refused):  # dropped meanwhile
                 self.list = waiting_list.refused(self.list, test.number, str(error))
@@ -267,6 +277,8 @@ class BayKeeper:
                 self.list = waiting_list.refused(self.list, test.number, str(error))
             return
         except FolderError as error:
+            # If somebody stopped the list while the disk refused, it is no longer the one that `change` put back.
+            self.list = waiting_list.not_begun(self.list, test.number)
             self.list = waiting_list.stopped(self.list, f"its list cannot be kept on disk: {error}")
             return
         outcome = await self._carry(job)
@@ -279,8 +291,8 @@ class BayKeeper:
             utc=utc_text(clock.unix_s()),
         )
         await self._settle(outcome)
-        if outcome.run:
-            self._hooks.over(outcome.run)
+        if outcome.run:  # whatever goes wrong there ends the list, with everything off: see `_go`
+            await asyncio.to_thread(self._hooks.over, outcome.run)
 
     async def _settle(self, outcome: _Outcome) -> None:
         """Other bays off first where this one's end reaches them; then the disk."""
@@ -328,8 +340,17 @@ class BayKeeper:
             await aftermath.watch()
         finally:
             self._aftermath = self.view = None
-        if run:
-            self._hooks.over(run)
+        try:
+            if run:
+                await asyncio.to_thread(self._hooks.over, run)
+        except Exception as error:  # noqa: BLE001  nobody waits for this task: it says itself what went wrong
+            off = await self.confirm_off()
+            self.trip(
+                f"a fault of this program after the watch: {error!r}; {off.in_words()}", off_confirmed=off.confirmed
+            )
+            await self.keep()
+            if not off.confirmed:
+                await self._hooks.everywhere(self.entry.name, off.in_words())
 
     async def _flowed(self, off: BayOff) -> None:
         """A current was there again after a trip: what is known of off is newer now, and not off reaches all."""

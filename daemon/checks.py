@@ -14,7 +14,8 @@ from benchwarden.daemon.instruments import Instruments
 from benchwarden.drivers.errors import InstrumentError
 from benchwarden.profiles import preflight
 from benchwarden.profiles.plan import Plan
-from benchwarden.profiles.preflight import PULSE_S, Meter, Pulse
+from benchwarden.profiles.planned import FAST_KINDS
+from benchwarden.profiles.preflight import PULSE_S, Meter, Pace, Pulse
 from benchwarden.profiles.steps import Draw, Off
 
 # If nobody ends the pulse, the load's own timer does.
@@ -30,9 +31,10 @@ async def first_look(
     """
     problems: list[str] = []
     read: dict[str, Mapping[str, float | None]] = {}
-    for role, watched in instruments.watched.items():
+    for role in instruments.watched:
         try:
-            read[role] = await watched.role.read()
+            read[role], slow = await _read(entry, instruments, plan, role)
+            problems += slow
         except InstrumentError as error:
             problems.append(str(error))
         still_there()
@@ -56,6 +58,43 @@ async def first_look(
     elif entry.temperature is None and preflight.pulse_current_a(plan) is not None:
         problems += preflight.check_probes({})
     return problems
+
+
+async def _read(
+    entry: BayEntry, instruments: Instruments, plan: Plan, role: str
+) -> tuple[Mapping[str, float | None], list[str]]:
+    """Return one reading, and what speaks against the time that it took; one hesitation is none. InstrumentError."""
+    loop = asyncio.get_running_loop()
+    for again in (True, False):
+        began_s = loop.time()
+        values = await instruments.watched[role].role.read()
+        slow = preflight.keeps_pace(_pace(entry, instruments, plan, role, loop.time() - began_s))
+        if not (slow and again):
+            break
+    return values, slow
+
+
+def _pace(entry: BayEntry, instruments: Instruments, plan: Plan, role: str, answer_s: float) -> Pace:
+    limits = plan.limits
+    blind_s = {
+        "cells": limits.blind_groups_s,
+        "temperature": limits.blind_temperature_s,
+        "voltmeter": 2 * limits.blind_voltage_s,
+    }.get(role, limits.blind_voltage_s)
+    loads = [one for name, one in instruments.outputs.items() if name.startswith("load")]
+    bursts = role == "load" and any(step.kind in FAST_KINDS for step in plan.steps)
+    timed = not any("timer" in load.command_map.lacking() for load in loads)
+    timeout_s = min(one.timeout_s for name, one in entry.entries.items() if name.startswith(role))
+    return Pace(
+        f"{entry.name} {role}",
+        answer_s,
+        timeout_s,
+        instruments.watched[role].every_s,
+        blind_s,
+        drives=role in ("load", "supply"),
+        pulse_spare_s=TIMER_S - PULSE_S if role == "load" and preflight.pulse_current_a(plan) is not None else None,
+        burst_blind_s=limits.blind_burst_s if bursts and not timed else None,
+    )
 
 
 async def _ratings(entry: BayEntry, instruments: Instruments) -> list[str]:
@@ -98,6 +137,7 @@ async def pulse(
     for role in ("cells", "voltmeter"):
         if eyes.has(role):
             await eyes.look(role)
+            alive(0, True)
     load = eyes.newest["load"].values
     found = Pulse(
         level_a,
@@ -109,6 +149,7 @@ async def pulse(
         eyes.newest["voltmeter"].values["voltage_v"] if eyes.has("voltmeter") else None,
     )
     await hands.bring(Off())
+    alive(0, False)
     say(
         "test_pulse",
         set_a=level_a,

@@ -38,7 +38,7 @@ def add_commands(commands: Any) -> None:
     export.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     export.add_argument("--out", default="export", help="where the files go (default: %(default)s)")
     export.add_argument("--parquet", action="store_true", help="parquet in place of CSV (extra `parquet`)")
-    export.set_defaults(command=_export)
+    export.set_defaults(command=_export, many="runs")
 
     importing = commands.add_parser("import", help="make a run folder, marked as imported, from a CSV from elsewhere")
     importing.add_argument("file", metavar="FILE.csv", help="a line of names, then numbers")
@@ -68,7 +68,7 @@ def add_commands(commands: Any) -> None:
     form = endurance.add_mutually_exclusive_group()
     form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet only")
     form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs only")
-    endurance.set_defaults(command=_endurance, form="table")
+    endurance.set_defaults(command=_endurance, form="table", many="runs")
 
 
 def _endurance(options: argparse.Namespace) -> int:

@@ -11,14 +11,15 @@ from typing import Any
 
 from benchwarden.daemon import safety
 from benchwarden.daemon.eyes import Eyes, Trip
-from benchwarden.daemon.hands import Hands
+from benchwarden.daemon.hands import Hands, Want
+from benchwarden.daemon.ledger import Counted, Ledger, blur_in_words
 from benchwarden.daemon.safety import State
 from benchwarden.daemon.supervisor import Supervisor
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError
 from benchwarden.profiles.plan import Plan
 from benchwarden.profiles.planned import FAST_KINDS, FAST_S, PlannedCharge
 from benchwarden.profiles.repeating import NO_PAST, left_out, remembered
-from benchwarden.profiles.steps import Decision, Off, PlannedStep, Question, Seen, begin, decide
+from benchwarden.profiles.steps import Decision, Draw, Feed, Off, PlannedStep, Question, Seen, begin, decide
 from benchwarden.results.sample import Reading, Sample
 
 # Whatever a profile records, the bay is looked at, its step decided, and the guardian hears of it, this often.
@@ -30,47 +31,11 @@ LOOK_OVERS_MISSED = 3
 OVERRUN_SHARE, OVERRUN_SAID_S = 0.5, 60.0
 # The loop wakes a task up to a clock tick early.
 CLOCK_GRAIN_S = 1e-3
+# Readings further apart than this, or than so many of the step's periods, are not joined when charge is counted.
+LONGEST_GAP_S, LONGEST_GAP_PERIODS = 3.0, 2.5
 AMBIENT = "ambient_c"
 
 Ask = Callable[[str, tuple[str, ...]], Awaitable[str]]
-
-
-@dataclass(slots=True)
-class Ledger:
-    """Charge and energy since the start of the run, by the trapezoid rule between valid samples."""
-
-    charging_ah: float = 0.0
-    discharging_ah: float = 0.0
-    charging_wh: float = 0.0
-    discharging_wh: float = 0.0
-    unmeasured_s: float = 0.0
-    last: tuple[float, float, float] | None = None  # time, current, power
-
-    def begin_flow(self, time_s: float) -> None:
-        """Count nothing up to this moment, at which an output went on: before it the bay was off."""
-        if self.last is not None and self.last[0] < time_s:
-            self.last = (time_s, 0.0, 0.0)
-
-    def add(self, time_s: float, voltage_v: float | None, current_a: float | None, longest_s: float) -> None:
-        """Count the interval since the last valid sample; a longer one than `longest_s` is not measured."""
-        if voltage_v is None or current_a is None:
-            return
-        power_w = voltage_v * current_a
-        if self.last is not None:
-            before_s, before_a, before_w = self.last
-            hours = (time_s - before_s) / 3600.0
-            if time_s - before_s > longest_s:
-                self.unmeasured_s += time_s - before_s
-            else:
-                charge_ah = (before_a + current_a) / 2.0 * hours
-                energy_wh = (before_w + power_w) / 2.0 * hours
-                if charge_ah > 0:
-                    self.charging_ah += charge_ah
-                    self.charging_wh += energy_wh
-                else:
-                    self.discharging_ah -= charge_ah
-                    self.discharging_wh -= energy_wh
-        self.last = (time_s, current_a, power_w)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,12 +84,15 @@ class Conductor:
         self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
         self._openings = hands.openings
         self._look_overs_missed = 0
+        self._looking_over: asyncio.Task[None] | None = None
         self._idle_since_s: float | None = None
         self._sequence = 0
         self._step_started_s = self._started_s
         self._question: tuple[Question, asyncio.Task[str]] | None = None
         self._full_at: tuple[float, float] | None = None
         self.ledger = Ledger()
+        self._longest_s = LONGEST_GAP_S
+        hands.edge = self._note_edge
         self.charged = False
         self.overruns, self.longest_late_s = 0, 0.0
         self._overrun_said_s = float("-inf")
@@ -132,6 +100,7 @@ class Conductor:
 
     async def conduct(self) -> Ending:
         """Run every step; returns how the plan ended. Raises Trip; the caller switches off."""
+        self._eyes.announce(self._loop.time())  # every role falls into step with the beats that begin here
         try:
             past = NO_PAST
             for step in self._plan.steps:
@@ -149,6 +118,9 @@ class Conductor:
         finally:
             if self._question:
                 self._question[1].cancel()
+            if self._looking_over:
+                self._looking_over.cancel()
+                await asyncio.wait({self._looking_over})
 
     async def _one_step(self, step: PlannedStep) -> Decision:
         self.step = step
@@ -157,6 +129,7 @@ class Conductor:
         state: Any = begin(step, self._net_since_full_ah())
         phase, next_s = "", 0.0
         counted = (self.ledger.charging_ah, self.ledger.discharging_ah)
+        before = Counted.of(self.ledger)
         flags: set[str] = set()
         while True:
             sample = await self._joined(step, phase, next_s)
@@ -172,23 +145,28 @@ class Conductor:
                 self._record(sample)
             if decision.finished is not None:
                 break
-            if await self._hands.bring(decision.want):
+            if isinstance(decision.want, Draw | Feed):
+                self.ledger.period_s = min(next_s, SAFETY_BEAT_S)
+            if await self._bring(decision.want):
                 beat_s = self._loop.time()  # an edge: a point on both sides, and the beat starts anew
-                if self._hands.output != "off":
-                    self.ledger.begin_flow(self._hands.switched_s)
                 self._guard_burst(step, next_s)
                 self._eyes.announce(beat_s + next_s)
                 self._look_over_s = self._loop.time() + FIRST_LOOK_OVER_S
                 continue
             self._question_for(decision)
-            await self._look_over()
             if due:
                 self._note_overrun(beat_s, next_s)
                 beat_s = max(beat_s + next_s, self._loop.time())
-            await self._wait_until(min(beat_s, self._loop.time() + SAFETY_BEAT_S))
-        if await self._hands.bring(Off()):
+            look_s = min(beat_s, self._loop.time() + SAFETY_BEAT_S)
+            await self._look_over(look_s)
+            await self._wait_until(look_s)
+        if await self._bring(Off()):
             self._guard_burst(step, next_s)
             self._record(await self._joined(step, phase, next_s))
+        blurred = blur_in_words(before, Counted.of(self.ledger))
+        if blurred:
+            flags.add(blurred)
+            self._say("flag", step=step.number, text=blurred)
         self._question_for(decision)
         if step.kind == "charge" and decision.ended_by == "done":
             self._full_at = (self.ledger.discharging_ah, self.ledger.charging_ah)
@@ -213,16 +191,37 @@ class Conductor:
         if self._eyes.bursting and "timer" in self._hands.unprotected:
             self._eyes.be_stricter("load", safety.BURST_BLIND_S)
 
-    async def _look_over(self) -> None:
+    async def _bring(self, want: Want) -> bool:
+        """Bring about what a step wants; a look over what is on ends before anything is switched."""
+        task = self._looking_over
+        if task and want != self._hands.wanted and not self._hands.stays_on(want):
+            task.cancel()
+            await asyncio.wait({task})
+            self._looking_over = None
+            if not task.cancelled():
+                self._judge_look_over(task)
+        return await self._hands.bring(want)
+
+    async def _look_over(self, until_s: float) -> None:
         """Read settings back when it is time, and at once after a connection was opened anew; raises Trip.
 
-        Not in a burst: it would cost samples there, and measured current against set current is judged at each.
+        Not in a burst: it would cost samples there, and measured current against set current is judged at each. On slow
+        instruments it takes longer than a beat: it goes on while the bay is looked at, and is judged when it is over.
         """
-        again = self._hands.openings != self._openings
-        if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
-            return
+        if self._looking_over is None:
+            again = self._hands.openings != self._openings
+            if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
+                return
+            self._looking_over = asyncio.create_task(self._hands.look_over(), name="look over")
+        await asyncio.wait({self._looking_over}, timeout=max(until_s - self._loop.time(), 0.0))
+        task = self._looking_over
+        if task.done():
+            self._looking_over = None
+            self._judge_look_over(task)
+
+    def _judge_look_over(self, task: "asyncio.Task[None]") -> None:
         try:
-            await self._hands.look_over()
+            task.result()
         except IdentityChanged as error:
             raise Trip(str(error)) from error
         except InstrumentError as error:
@@ -234,6 +233,12 @@ class Conductor:
             self._look_overs_missed = 0
             self._openings = self._hands.openings
         self._look_over_s = self._loop.time() + LOOK_OVER_S
+
+    def _note_edge(self, output: str, ordered_s: float, answered_s: float) -> None:
+        if output == "off":
+            self.ledger.went_off(ordered_s, answered_s, self._longest_s)
+        else:
+            self.ledger.went_on(ordered_s, answered_s)
 
     def _note_overrun(self, beat_s: float, period_s: float) -> None:
         """Count a beat that ends late, so that old decisions are never taken for fresh ones (fault 23)."""
@@ -275,7 +280,8 @@ class Conductor:
         warmth = self._eyes.fresh("temperature", now_s, since_switching=False)
         voltmeter = self._eyes.fresh("voltmeter", now_s, since_switching=True)
         voltage_v, current_a = reading.values["voltage_v"], reading.values["current_a"]
-        self.ledger.add(now_s, voltage_v, current_a, max(3.0, 2.5 * period_s))
+        self._longest_s = max(LONGEST_GAP_S, LONGEST_GAP_PERIODS * period_s)
+        self.ledger.add(now_s, voltage_v, current_a, self._longest_s)
         net_ah = self.ledger.charging_ah - self.ledger.discharging_ah
         self._supervisor.see(reading, self._hands.output, self._hands.wanted, net_ah, groups, warmth, voltmeter)
         return Sample(

@@ -80,6 +80,7 @@ def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     adding = command("add", "put tests at the end of a bay's list; starts nothing", _add)
     adding.add_argument("pack", metavar="BAY=PACK", help="a bay and the file of the pack in it")
     adding.add_argument("profiles", metavar="PROFILE", nargs="+", help="capacity, burst, standard, or a profile file")
+    adding.set_defaults(many="profiles")
 
     listing = command("list", "show the lists of tests that wait", _list)
     listing.add_argument("bay", metavar="BAY", nargs="?", help="one bay only")

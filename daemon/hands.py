@@ -43,13 +43,18 @@ class Hands:
         self.allow: Callable[[State], None] = lambda state: None
         self.switched: Callable[[], None] = lambda: None
         self.still_there: Callable[[], None] = lambda: None
+        self.edge: Callable[[str, float, float], None] = lambda output, ordered_s, answered_s: None
+        """Called with what is on from now on, and between which two times (loop's clock) it was switched."""
         self._limits = plan.limits
         self._max_draw_w = plan.bay.load_max_power_w
         self._thresholds_a = off_thresholds_a
         self._say = say
         self._loop = asyncio.get_running_loop()
         self._off_since_s = -DEAD_TIME_S
+        self._flows: str | None = None  # what was switched on and has not been off since
+        self._said_off_s: dict[str, float] = {}
         self._errors_due_s = 0.0
+        self._changing, self._changes = False, 0  # set-points: whether they are being changed, and how often they were
         self.state = State.IDLE
         self.switched_s = self._loop.time()
         self.wanted: Want = Off()
@@ -77,12 +82,22 @@ class Hands:
         """
         if want == self.wanted:
             return False
+        self._changing = True
         try:
             edge = await self._bring(want)
         except InstrumentError as error:
             raise Trip(str(error)) from error
+        finally:
+            self._changing = False
+            self._changes += 1
         self.wanted = want
         return edge
+
+    def stays_on(self, want: Want) -> bool:
+        """Whether this only changes set-points of what is on: nothing is switched for it."""
+        if isinstance(want, Draw):
+            return self.state is State.DRAWING and _same_circuit(self.wanted, want)
+        return isinstance(want, Feed) and self.state is State.FEEDING
 
     async def _bring(self, want: Want) -> bool:
         if isinstance(want, Off | Question):
@@ -91,12 +106,12 @@ class Hands:
             await self.open()
             return True
         if isinstance(want, Draw):
-            if self.state is State.DRAWING and _same_circuit(self.wanted, want):
+            if self.stays_on(want):
                 await self._load.set_level(want.quantity, want.level)
                 return False
             await self._draw(want)
             return True
-        if self.state is State.FEEDING and self._supply:
+        if self.stays_on(want) and self._supply:
             await self._supply.set_feed(want.voltage_v, want.current_a)
             return False
         await self._feed(want)
@@ -134,22 +149,20 @@ class Hands:
     async def look_over(self) -> None:
         """Read back what should be on, its set-points and protections, and that the rest is off (faults 20, 21).
 
-        Changes nothing, but empties the error queues once a minute.
+        Changes nothing, but empties the error queues once a minute. Set-points may change meanwhile: each change reads
+        itself back, so what is read here across one says nothing.
 
         Raises Trip if somebody at a front panel, or a loss of mains, has changed it; InstrumentError if it cannot be
         read.
         """
-        output, want = self.output, self.wanted
+        output = self.output
         for name, one in self._outputs.items():
             should = output == ("supply" if name == "supply" else "load")
             if await one.is_on() != should:
                 is_now, right = ("off", "on") if should else ("on", "off")
                 raise Trip(f"changed at the instrument: {one.who} is {is_now}, it should be {right}")
         try:
-            if isinstance(want, Draw) and output == "load":
-                await self._load.confirm_draw(want.quantity, want.level, want.ceiling_a)
-            elif isinstance(want, Feed) and output == "supply" and self._supply:
-                await self._supply.confirm_feed(want.voltage_v, want.current_a)
+            await self._confirm_set_points(output)
             if output != "off":
                 for name, one in self._outputs.items():
                     if output == ("supply" if name == "supply" else "load"):
@@ -158,6 +171,19 @@ class Hands:
             raise Trip(f"changed at the instrument: {error}") from error
         if self._loop.time() >= self._errors_due_s:
             await self.tell_errors()
+
+    async def _confirm_set_points(self, output: str) -> None:
+        want, changes = self.wanted, self._changes
+        if self._changing:
+            return
+        try:
+            if isinstance(want, Draw) and output == "load":
+                await self._load.confirm_draw(want.quantity, want.level, want.ceiling_a)
+            elif isinstance(want, Feed) and output == "supply" and self._supply:
+                await self._supply.confirm_feed(want.voltage_v, want.current_a)
+        except ReadBackDiffers:
+            if not self._changing and changes == self._changes:
+                raise
 
     async def tell_errors(self) -> None:
         """Empty the error queues and put what was in them into the record; raises InstrumentError (fault 22).
@@ -190,9 +216,11 @@ class Hands:
         await self._still_off()
         self.still_there()
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
+        self._flows, ordered_s = "load", self._loop.time()
         await self._load.on()
         self.switched_s = self._loop.time()
         self.switched()
+        self.edge("load", ordered_s, self.switched_s)
         self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
 
     async def _feed(self, want: Feed) -> None:
@@ -213,9 +241,11 @@ class Hands:
         await self._still_off()
         self.still_there()
         self.go(Event.FEED)
+        self._flows, ordered_s = "supply", self._loop.time()
         await self._supply.on()
         self.switched_s = self._loop.time()
         self.switched()
+        self.edge("supply", ordered_s, self.switched_s)
         self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
 
     def _say_unprotected(self, name: str, missing: tuple[str, ...]) -> None:
@@ -224,7 +254,10 @@ class Hands:
 
     async def _still_off(self) -> None:
         """Off is read again right before anything goes on: somebody at a front panel may have been quicker."""
-        on = [name for name, output in self._outputs.items() if await output.is_on()]
+        on: list[str] = []
+        for name, output in self._outputs.items():
+            on += [name] if await output.is_on() else []
+            self.still_there()
         await self._measure()
         if on or not safety.is_off(self.currents_a, self._thresholds_a):
             who = ", ".join(on) or "nothing that says so"
@@ -246,7 +279,9 @@ class Hands:
 
         Tries again until `CONFIRM_S` have passed; never raises. The measured currents are in `currents_a`.
         """
-        end_s = self._loop.time() + CONFIRM_S
+        ordered_s = self._loop.time()
+        end_s = ordered_s + CONFIRM_S
+        self._said_off_s.clear()
         while True:
             confirmed = await self._order_off()
             self._off_since_s = self._loop.time()
@@ -255,15 +290,30 @@ class Hands:
             await asyncio.sleep(CONFIRM_EVERY_S)
         self.switched_s = self._loop.time()
         self.switched()
+        if self._flows is not None:
+            said_s = [
+                self._said_off_s.get(name, self.switched_s)
+                for name in self._outputs
+                if (name == "supply") == (self._flows == "supply")
+            ]
+            self.edge("off", ordered_s, max(said_s))
+            self._flows = None if confirmed else self._flows
         self.wanted = Off()
         self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a))
         return confirmed
 
     async def _order_off(self) -> bool:
-        said_off = await asyncio.gather(*(_quietly(output.off) for output in self._outputs.values()))
+        said_off = await asyncio.gather(*(self._say_off(name, output) for name, output in self._outputs.items()))
         self._refusals = tuple(str(answer) for answer in said_off if answer is not None)
         await self._measure()
         return all(answer is None for answer in said_off) and safety.is_off(self.currents_a, self._thresholds_a)
+
+    async def _say_off(self, name: str, output: Load | Supply) -> object:
+        """Order one output off; None once it has said that it is, else what spoke against it."""
+        answer = await _quietly(output.off)
+        if answer is None:
+            self._said_off_s.setdefault(name, self._loop.time())
+        return answer
 
     async def _measure(self) -> None:
         for name, output in self._outputs.items():

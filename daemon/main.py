@@ -28,7 +28,7 @@ difference: 0 nothing that decides the result differs, 1 something does, 2 bad i
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
-    options = _parser().parse_args(arguments)
+    options = _parsed(arguments)
     try:
         result: int = options.command(options)
     except instrument_lock.InstrumentsTaken as error:
@@ -41,6 +41,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
     return result
+
+
+def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
+    """Return the options; what a command takes many of may be named before and after an option.
+
+    argparse itself takes them in one row only, and cannot mix them where there are subcommands.
+    """
+    parser = _parser()
+    options, rest = parser.parse_known_args(arguments)
+    many: str = getattr(options, "many", "")
+    if rest and (not many or any(one.startswith("-") for one in rest)):
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    if rest:
+        setattr(options, many, [*getattr(options, many), *rest])
+    return options
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -69,6 +84,7 @@ def _parser() -> argparse.ArgumentParser:
             help="a bay and the file of the pack in it, left=heron.toml",
         )
         command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+        command.set_defaults(many="packs")
     plan.add_argument("--json", action="store_true", help="machine-readable, with everything")
     plan.add_argument("--commands", action="store_true", help="with every set-point that is sent, line by line")
     plan.add_argument("--chart", metavar="FILE", help="draw what is expected, as FILE.png or FILE.svg; one bay")
@@ -111,13 +127,13 @@ def _parser() -> argparse.ArgumentParser:
     seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
     seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
     seal.add_argument("--below", metavar="RUNS", help="every such run below this folder")
-    seal.set_defaults(command=_seal)
+    seal.set_defaults(command=_seal, many="runs")
 
     off = commands.add_parser("off", help="switch loads and supplies off and read them back")
     off.add_argument("bays", metavar="BAY", nargs="*", help="bays to switch off")
     off.add_argument("--all", action="store_true", help="every bay of the bench")
     off.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    off.set_defaults(command=_off)
+    off.set_defaults(command=_off, many="bays")
 
     drill = commands.add_parser("drill", help="freeze the program while a small current flows; time the guardian")
     drill.add_argument("bay", metavar="BAY[=PACK]", help="the bay, and the file of the pack in it")
@@ -139,7 +155,7 @@ def _parser() -> argparse.ArgumentParser:
 
     report = commands.add_parser("report", help="work out a run's figures, charts and report again")
     report.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
-    report.set_defaults(command=_report)
+    report.set_defaults(command=_report, many="runs")
 
     compare = commands.add_parser("compare", help="compare runs of one procedure, with charts and a report")
     compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
@@ -149,7 +165,7 @@ def _parser() -> argparse.ArgumentParser:
         form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet only")
         form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs only")
         command.set_defaults(form="table")
-    compare.set_defaults(command=_compare)
+    compare.set_defaults(command=_compare, many="runs")
     collecting.add_commands(commands)
 
     differ = commands.add_parser("difference", help="print where two procedures differ: profiles, or runs")

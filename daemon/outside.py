@@ -86,7 +86,7 @@ class Outside:
         if self._inhibitor is None:
             return None
         missing = await asyncio.to_thread(self._inhibitor.hold, bay)
-        if missing and not self._simulated and on_battery():
+        if missing and not self._simulated and await asyncio.to_thread(on_battery):
             return f"{missing}; and it runs on its battery"
         if missing and missing not in self._said:
             self._said.add(missing)
@@ -94,7 +94,7 @@ class Outside:
         return None
 
     def end(self, bay: str) -> None:
-        """A bay's run has left; the machine may sleep once every bay's has."""
+        """A bay's run has left; the machine may sleep once every bay's has. Waits for a child: call it in a thread."""
         if self._inhibitor:
             self._inhibitor.release(bay)
 

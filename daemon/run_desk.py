@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchwarden.daemon import clock, list_file
+from benchwarden.daemon.aftermath import Aftermath
 from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.bay_off import BayOff
 from benchwarden.daemon.conductor import Ending
@@ -25,6 +26,7 @@ class RunDesk:
         self._lists = {job.entry.name: _list_of(job) for job in jobs}
         self._off: dict[str, dict[str, Any] | None] = dict.fromkeys(self._lists)
         self._tasks: dict[str, asyncio.Task[Finished]] = {}
+        self._aftermaths: dict[str, Aftermath] = {}
 
     def begun(self, bay: str, task: "asyncio.Task[Finished]") -> None:
         """Take note of the task that runs a bay's test."""
@@ -35,7 +37,9 @@ class RunDesk:
         if task.cancelled() or task.exception() is not None:
             ending, confirmed, folder = Ending("tripped", "a fault of this program"), False, None
         else:
-            ending, confirmed, folder, _ = task.result()
+            ending, confirmed, folder, aftermath = task.result()
+            if aftermath:
+                self._aftermaths[bay] = aftermath
         now = utc_text(clock.unix_s())
         stand = _STANDS[ending.how] if confirmed else Stand.TRIPPED
         [test] = self._lists[bay].tests
@@ -43,14 +47,7 @@ class RunDesk:
         test = replace(test, fate=Fate(ending.how), why=ending.why, run=run, off_confirmed=confirmed, ended_utc=now)
         why = "" if stand is Stand.IDLE else ending.why
         self._lists[bay] = replace(self._lists[bay], tests=(test,), stand=stand, why=why)
-        off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)
-        self._off[bay] = {
-            "confirmed": confirmed,
-            "current_a": dict(off.currents_a),
-            "why": off.why,
-            "utc": now,
-            "words": off.in_words(),
-        }
+        self._off[bay] = _off_as_data(BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why))
 
     def states(self) -> dict[str, dict[str, Any]]:
         """Return what is known of each bay, in the service's words."""
@@ -86,9 +83,35 @@ class RunDesk:
         if tasks:
             await asyncio.wait(tasks)
         await asyncio.sleep(0)  # the last words of each are taken by callbacks
+        await asyncio.gather(*(self._off_once_more(one) for one in bays))
         found = {one: known for one in bays if (known := self._off[one]) is not None}
         off = len(found) == len(bays) and all(one["confirmed"] for one in found.values())
         return {"ok": True, "off": off, "by": "worker", "bays": found}
+
+    async def _off_once_more(self, bay: str) -> None:
+        """A run that has ended has said what was measured then; while its pack is watched it is measured anew.
+
+        Off that is not confirmed any more is every bay's matter.
+        """
+        aftermath = self._aftermaths.get(bay)
+        off = await aftermath.switch_off() if aftermath else None
+        if off is None:
+            return
+        self._off[bay] = _off_as_data(off)
+        if not off.confirmed:
+            for task in self._tasks.values():
+                task.cancel()
+
+
+def _off_as_data(off: BayOff) -> dict[str, Any]:
+    """Return what was measured just now, once everything was switched off."""
+    return {
+        "confirmed": off.confirmed,
+        "current_a": dict(off.currents_a),
+        "why": off.why,
+        "utc": utc_text(clock.unix_s()),
+        "words": off.in_words(),
+    }
 
 
 def _list_of(job: Job) -> WaitingList:

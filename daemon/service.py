@@ -200,6 +200,7 @@ class Service:
         waiting_list.acknowledged(keeper.list)  # refused before anything is done
         off = await keeper.confirm_off()
         if not off.confirmed:
+            await self._not_off([keeper])
             raise Refused(f"bay {keeper.entry.name}: {off.in_words()}")
         await keeper.change(waiting_list.acknowledged)
         self._note(f"{keeper.entry.name}: {keeper.list.why}")
@@ -212,13 +213,22 @@ class Service:
     async def stop(self, keepers: Sequence[BayKeeper], why: str) -> dict[str, BayOff]:
         """Stop these bays at once and return when each is off; one that is not trips, and stops all the others."""
         found = await self._stop_these(keepers, why)
-        stuck = [name for name, off in found.items() if not off.confirmed]
+        stuck = [self.bays[name] for name, off in found.items() if not off.confirmed]
         if stuck:
-            others = [keeper for keeper in self.bays.values() if keeper not in keepers]
-            await self._because_of_another(
-                others, f"every bay was switched off: off not confirmed in {', '.join(stuck)}"
-            )
+            await self._reach_all_but(keepers, stuck)
         return found
+
+    async def _not_off(self, keepers: Sequence[BayKeeper]) -> None:
+        """Bays that were found not to be off trip, people are told, and every other bay is stopped."""
+        for keeper in keepers:
+            keeper.trip(keeper.off.in_words(), off_confirmed=False)
+            await keeper.keep_soon()
+        await self._reach_all_but(keepers, keepers)
+
+    async def _reach_all_but(self, keepers: Sequence[BayKeeper], stuck: Sequence[BayKeeper]) -> None:
+        others = [keeper for keeper in self.bays.values() if keeper not in keepers]
+        names = ", ".join(keeper.entry.name for keeper in stuck)
+        await self._because_of_another(others, f"every bay was switched off: off not confirmed in {names}")
 
     async def _stop_these(self, keepers: Sequence[BayKeeper], why: str) -> dict[str, BayOff]:
         """Stop these bays at once; one that is not off trips, and people are told."""

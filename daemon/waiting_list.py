@@ -198,6 +198,17 @@ def begun(found: WaitingList, number: int, utc: str) -> WaitingList:
     return replace(found, tests=tests, stand=Stand.RUNNING, why="")
 
 
+def not_begun(found: WaitingList, number: int) -> WaitingList:
+    """Return the list with its running test `number` waiting again: it was to begin, and did not."""
+    tests = tuple(
+        replace(test, fate=Fate.WAITING, began_utc=None)
+        if test.number == number and test.fate is Fate.RUNNING
+        else test
+        for test in found.tests
+    )
+    return replace(found, tests=tests)
+
+
 def ended(found: WaitingList, fate: Fate, why: str, *, run: str | None, off_confirmed: bool, utc: str) -> WaitingList:
     """Return the list after its running test ended: on to the next one only if it finished and off is confirmed."""
     over = found.running

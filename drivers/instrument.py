@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 from benchwarden.drivers.errors import (
@@ -267,6 +268,7 @@ class Instrument:
         and off does a stranger no harm.
         """
         if self._changed is not None:
+            await self._off_all_the_same(first)
             raise self._not_the_same(self._changed)
         sent = "*IDN?"
         try:
@@ -293,6 +295,19 @@ class Instrument:
             await self.refuse(sent, None, str(fault))
         self._is_open = True
         self.openings += 1
+
+    async def _off_all_the_same(self, first: Sequence[str]) -> None:
+        """Send an urgent order, off, where another instrument has answered: it may be the same one, named anew.
+
+        Nothing that comes back counts: who does not say who it was is never confirmed off.
+        """
+        if not first:
+            return
+        with suppress(LineError):
+            await self._line.open()
+            for text in (*self._on_open, *first):
+                await self._line.tell(text, self.timeout_s)
+        await self._line.close()
 
     async def _know(self, reply: str) -> None:
         found = parse_identity(reply)

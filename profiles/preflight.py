@@ -35,6 +35,12 @@ _PULSE_OFF_SHARE = 0.02
 # What a meter may jitter by, and the share of the mean sag that a group must show beyond that.
 _JITTER_V, _GROUP_JITTER_V, _GROUP_SAGS_SHARE = 0.002, 0.001, 0.2
 LEAST_GROUP_OHM, MOST_GROUP_OHM = 0.0002, 0.1
+# An instrument that needs more than this share of its timeout would count as silent at the next hesitation.
+_TIMEOUT_SHARE, _LONGEST_TIMEOUT_S = 0.9, 1.0
+# Load and supply are asked at the latest this many of their periods after the reading before.
+_DRIVING_PERIODS = 1.5
+# On, two readings, each behind another exchange, and off behind one more: so many answers lie in a test pulse.
+_PULSE_ANSWERS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +77,58 @@ class Pulse:
         if self.before_v is None or self.in_v is None or not self.in_a:
             return None
         return (self.in_v - self.before_v) / self.in_a
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast one instrument answers: seconds from question to answer, its timeout, and how often it is asked.
+
+    `blind_s`: how long its quantities may be missing. `drives`: it is a load or a supply. `pulse_spare_s`: what the
+    load's own timer leaves beyond the length of a test pulse, None without one. `burst_blind_s`: as `blind_s`, in a
+    burst that no timer of the load's own would end; None where there is no such burst.
+    """
+
+    who: str
+    answer_s: float
+    timeout_s: float
+    every_s: float
+    blind_s: float
+    drives: bool = False
+    pulse_spare_s: float | None = None
+    burst_blind_s: float | None = None
+
+
+def keeps_pace(pace: Pace) -> list[str]:
+    """What speaks against an instrument that answers so slowly, in words; empty if it may be used.
+
+    A reading is as old as the time between two questions, the exchange that the question waits behind, and its own.
+    """
+    shown = f"{pace.who} answers after {pace.answer_s:.2f} s"
+    found: list[str] = []
+    if pace.answer_s > _TIMEOUT_SHARE * pace.timeout_s:
+        better_s = min(2.0 * pace.answer_s, _LONGEST_TIMEOUT_S)
+        right = f'timeout = "{better_s:.1g} s" in its entry' if better_s > pace.timeout_s else "a faster line"
+        found.append(
+            f"{shown}, and counts as silent after {pace.timeout_s:g} s: too close to be relied on all night; right "
+            f"would be {right}"
+        )
+    oldest_s = (_DRIVING_PERIODS if pace.drives else 1.0) * pace.every_s + 2.0 * pace.answer_s
+    if oldest_s > pace.blind_s:
+        found.append(
+            f"{shown} and is asked every {pace.every_s:g} s: a reading would be up to {oldest_s:.1f} s old, allowed "
+            f"{pace.blind_s:g} s; a smaller `every` or a faster line would be right"
+        )
+    if pace.pulse_spare_s is not None and _PULSE_ANSWERS * pace.answer_s > pace.pulse_spare_s:
+        found.append(
+            f"{shown}: its own timer would end a test pulse before this program could; at most "
+            f"{pace.pulse_spare_s / _PULSE_ANSWERS:.2g} s, by a faster line, would be right"
+        )
+    if pace.burst_blind_s is not None and 2.0 * pace.answer_s > pace.burst_blind_s:
+        found.append(
+            f"{shown} and has no timer of its own that would end a burst: nobody may be blind for more than "
+            f"{pace.burst_blind_s:g} s in one; a load with a timer or a faster line would be right"
+        )
+    return found
 
 
 def check(groups_v: Sequence[float | None], pack_voltage_v: float | None, plan: Plan) -> list[str]:

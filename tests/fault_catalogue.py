@@ -535,7 +535,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_writer::test_files_that_exist_are_never_overwritten",
             "test_folder::test_a_folder_is_never_used_twice",
             "test_folder::test_segments_join_and_gaps_are_named",
-            "test_conductor::test_a_gap_is_not_integrated_but_counted_as_unmeasured",
+            "test_ledger::test_a_gap_is_not_integrated_but_counted_as_unmeasured",
             "test_whole_chain::test_the_sign_of_the_current_and_the_worlds_own_count",
         ),
     ),

@@ -1,96 +1,16 @@
-"""What was counted against SciPy's trapezoid, and the beat: samples at edges, questions, gaps."""
+"""The beat: samples at edges, what is counted in a whole run, questions, gaps."""
 
 import asyncio
 import math
 from itertools import pairwise
 from pathlib import Path
 
-import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
-from benchwarden.daemon.conductor import Ledger
 from benchwarden.simulators.start import SimulatedBench
 from tests.test_bay_faults import CHARGE, DISCHARGE, HERON, LEFT, Fault, placed
 from tests.virtual_bench import on_virtual_time, run_test
-
-steps_s = st.lists(st.floats(0.01, 2.0), min_size=1, max_size=80)
-LONGEST_S = 3.0
-
-
-@given(steps_s, st.data())
-def test_charge_and_energy_are_scipy_s_trapezoid(steps: list[float], data: st.DataObject) -> None:
-    """scipy.integrate.trapezoid over time, current and power; positive charges."""
-    times = np.concatenate([[0.0], np.cumsum(steps)])
-    size = len(times)
-    volts = data.draw(st.lists(st.floats(10.0, 26.0), min_size=size, max_size=size))
-    amps = data.draw(st.lists(st.floats(-90.0, 20.0), min_size=size, max_size=size))
-    ledger = Ledger()
-    for time_s, voltage_v, current_a in zip(times, volts, amps, strict=True):
-        ledger.add(float(time_s), voltage_v, current_a, LONGEST_S)
-    powers = np.array(volts) * np.array(amps)
-    assert ledger.charging_ah - ledger.discharging_ah == pytest.approx(trapezoid(amps, times) / 3600.0, abs=1e-9)
-    assert ledger.charging_wh - ledger.discharging_wh == pytest.approx(trapezoid(powers, times) / 3600.0, abs=1e-8)
-    assert ledger.charging_ah >= 0.0
-    assert ledger.discharging_ah >= 0.0
-    assert ledger.unmeasured_s == 0.0
-
-
-@given(st.lists(st.floats(0.05, 90.0), min_size=2, max_size=50))
-def test_a_discharge_counts_only_as_one(amps: list[float]) -> None:
-    ledger = Ledger()
-    for n, current_a in enumerate(amps):
-        ledger.add(float(n), 20.0, -current_a, LONGEST_S)
-    assert (ledger.charging_ah, ledger.charging_wh) == (0.0, 0.0)
-    assert ledger.discharging_ah == pytest.approx(trapezoid(amps) / 3600.0)
-    assert ledger.discharging_wh == pytest.approx(20.0 * trapezoid(amps) / 3600.0)
-
-
-def test_one_hour_at_ten_ampere_is_ten_ampere_hours() -> None:
-    ledger = Ledger()
-    for n in range(3601):
-        ledger.add(float(n), 21.0, -10.0, LONGEST_S)
-    assert ledger.discharging_ah == pytest.approx(10.0, rel=1e-12)
-    assert ledger.discharging_wh == pytest.approx(210.0, rel=1e-12)
-
-
-def test_a_gap_is_not_integrated_but_counted_as_unmeasured() -> None:
-    ledger = Ledger()
-    for time_s in (0.0, 1.0, 2.0, 50.0, 51.0):
-        ledger.add(time_s, 20.0, -36.0, LONGEST_S)
-    assert ledger.unmeasured_s == 48.0
-    assert ledger.discharging_ah == pytest.approx(3 * 36.0 / 3600.0)
-
-
-@pytest.mark.parametrize(("voltage_v", "current_a"), [(None, -10.0), (20.0, None), (None, None)])
-def test_a_missing_value_is_no_sample(voltage_v: float | None, current_a: float | None) -> None:
-    ledger = Ledger()
-    ledger.add(0.0, 20.0, -10.0, LONGEST_S)
-    ledger.add(1.0, voltage_v, current_a, LONGEST_S)
-    ledger.add(2.0, 20.0, -20.0, LONGEST_S)  # between two valid samples, over the missing one
-    assert ledger.discharging_ah == pytest.approx(15.0 * 2.0 / 3600.0)
-    assert ledger.unmeasured_s == 0.0
-
-
-def test_too_many_missing_values_are_a_gap() -> None:
-    ledger = Ledger()
-    ledger.add(0.0, 20.0, -10.0, LONGEST_S)
-    for n in (1.0, 2.0, 3.0):
-        ledger.add(n, None, None, LONGEST_S)
-    ledger.add(4.0, 20.0, -10.0, LONGEST_S)
-    assert (ledger.discharging_ah, ledger.unmeasured_s) == (0.0, 4.0)
-
-
-def test_before_an_output_goes_on_nothing_flows() -> None:
-    ledger = Ledger()
-    ledger.add(0.0, 21.0, 0.0, LONGEST_S)
-    ledger.begin_flow(1.0)
-    ledger.add(1.0, 20.0, -36.0, LONGEST_S)
-    assert ledger.discharging_ah == 0.0  # not half of 36 A over a second that was off
-    ledger.add(2.0, 20.0, -36.0, LONGEST_S)
-    assert ledger.discharging_ah == pytest.approx(0.01)
 
 
 def test_an_edge_has_a_point_on_both_sides_and_the_beat_keeps_its_period(tmp_path: Path) -> None:

@@ -182,6 +182,28 @@ async def test_another_instrument_behind_the_same_address_is_never_spoken_to_aga
     assert far_end.heard == ["*IDN?"]
 
 
+async def test_off_is_sent_even_to_whoever_answers_in_the_place_of_the_instrument() -> None:
+    """It may be the same one under a new name; nothing else is sent, and what it says confirms nothing."""
+    far_end = Settings()
+    load = in_memory(far_end)
+    await load.open()
+    far_end.silent = True
+    with pytest.raises(InstrumentSilent):
+        await load.ask("CURR?")
+    far_end.silent = False
+    far_end.identity = "SHED,BOX,8,1.0"
+    with pytest.raises(IdentityChanged):
+        await load.ask("CURR?")
+    far_end.heard.clear()
+    for _ in range(2):
+        with pytest.raises(IdentityChanged):
+            await load.order(["INP OFF"], ["INP?"], urgent=True, check=False)
+    assert far_end.heard == ["INP OFF", "INP OFF"]
+    with pytest.raises(IdentityChanged):
+        await load.tell("INP ON")
+    assert far_end.heard == ["INP OFF", "INP OFF"]
+
+
 async def test_off_goes_before_all_that_waits_and_drops_waiting_writes() -> None:
     far_end = Settings({"SLOW?": "1"})
 

@@ -73,6 +73,33 @@ def test_a_plan_shows_absolute_figures_limits_and_the_guardian_s_bytes(
     assert out.endswith("Nothing was switched on.\n")
 
 
+def test_packs_may_be_named_before_and_after_an_option(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    more = BENCH[BENCH.index("[[bay]]") :].replace('name = "left"', 'name = "middle"').replace("192.0.2", "198.51.100")
+    (shed / "both.toml").write_text(f"{BENCH}\n{more}")
+    (shed / "plover.toml").write_text(HERON.replace("Heron", "Plover"))
+    assert main(["plan", "draw.toml", "left=heron.toml", "--bench", "both.toml", "middle=plover.toml"]) == 0
+    out = capsys.readouterr().out
+    assert "Bay left, pack Heron" in out
+    assert "Bay middle, pack Plover" in out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["plan", "draw.toml", "left=heron.toml", "--bench", "bench.toml", "--nonsense"],
+        ["off", "left", "--bench", "bench.toml", "right", "--every"],
+        ["confirm", "heron.toml", "--bench", "bench.toml", "plover.toml"],
+    ],
+)
+def test_what_no_command_takes_ends_with_2(
+    shed: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    assert "unrecognized arguments: " in capsys.readouterr().err
+
+
 def test_a_plan_as_json(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "standard", "left=heron.toml", "--json"]) == 0
     [job] = json.loads(capsys.readouterr().out)

@@ -1,9 +1,13 @@
 """A service in which something fails, on virtual time: trips, faults of the program, and what a restart finds."""
 
 import asyncio
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pytest
+
+from benchwarden.daemon import list_file, waiting_list
 from benchwarden.daemon.bay import Finished
 from benchwarden.daemon.conductor import Ask, Ending
 from benchwarden.daemon.jobs import Job, load_bench
@@ -11,6 +15,7 @@ from benchwarden.daemon.list_file import list_path
 from benchwarden.daemon.service import Service
 from benchwarden.daemon.waiting_list import Fate, Stand
 from benchwarden.daemon.worker import run_one
+from benchwarden.results.folder import FolderError
 from tests.service_bench import CarryOut, Serving, Told, serving
 from tests.virtual_bench import on_virtual_time
 
@@ -279,5 +284,109 @@ def test_a_disk_that_cannot_keep_the_list_changes_nothing(tmp_path: Path) -> Non
             assert (one.stand("left"), one.fates("left")) == (Stand.IDLE, [Fate.WAITING])
             assert (await one.ask("stop", bay="left"))["off"]  # off never waits for a disk
             moved_away.rename(tmp_path / "state")
+
+    on_virtual_time(work())
+
+
+def test_an_acknowledge_that_finds_a_bay_not_off_reaches_every_bay(tmp_path: Path) -> None:
+    """Bench rule 32, when it is a person's look that finds it."""
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.start("left")
+            await _warmed_until_it_trips(one, "left")
+            await one.add("middle", "plover", "draw", "rest")
+            await one.start("middle")
+            await one.until(lambda: one.drawing("middle"), 60)
+            one.simulated.instruments["left/load"].endpoint.faults.lost = "INP"
+            one.simulated.bays["left"].switch_load(0, True, one.simulated.now())
+            assert "OFF NOT CONFIRMED" in (await one.ask("acknowledge", bay="left"))["error"]
+            assert not one.drawing("middle")
+            assert one.stand("middle") is Stand.STOPPED
+            assert "off not confirmed in left" in one.service.bays["middle"].list.why
+            assert one.stand("left") is Stand.TRIPPED
+            assert ("left", "tripped", False) in [(bay, how, off) for bay, how, _, off in one.told.at_once]
+            one.simulated.instruments["left/load"].endpoint.faults.lost = None
+
+    on_virtual_time(work())
+
+
+def test_a_stop_while_a_disk_refuses_leaves_no_test_that_seems_to_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The list is written before a test begins; while that hangs somebody says STOP, and then the disk refuses."""
+    asked, may_fail = threading.Event(), threading.Event()
+    write = list_file.write_list
+
+    def refuses(state: Path, found: waiting_list.WaitingList) -> None:
+        if found.running:
+            asked.set()
+            may_fail.wait(20)
+            raise FolderError("left.json: the disk refuses, on purpose")
+        write(state, found)
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "rest", "draw")
+            monkeypatch.setattr(list_file, "write_list", refuses)
+            assert (await one.start("left"))["ok"]
+            await asyncio.to_thread(asked.wait, 20)
+            stopping = asyncio.ensure_future(one.ask("stop", bay="left"))
+            await one.until(lambda: one.stand("left") is Stand.STOPPED, 5)
+            may_fail.set()
+            assert (await stopping)["off"]
+            await one.service.bays["left"].gone()
+            monkeypatch.setattr(list_file, "write_list", write)
+            assert one.stand("left") is Stand.STOPPED
+            assert one.fates("left") == [Fate.WAITING, Fate.WAITING]
+            assert (await one.start("left"))["ok"]  # nothing is in its way any more
+            await one.ask("stop", bay="left")
+
+    on_virtual_time(work())
+
+
+def test_a_fault_after_a_run_s_end_stops_the_list_and_is_said(tmp_path: Path) -> None:
+    """What works out the figures cannot be started, say: the next test does not begin as if nothing had been."""
+
+    def faulty(run: Path) -> None:
+        raise ZeroDivisionError("on purpose")
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            one.after_each.append(faulty)
+            await one.add("left", "heron", "rest", "draw")
+            await one.start("left")
+            await one.until(lambda: one.stand("left") is Stand.TRIPPED, 120)
+            await one.service.bays["left"].gone()
+            assert one.fates("left") == [Fate.FINISHED, Fate.WAITING]
+            assert "on purpose" in one.service.bays["left"].list.why
+            assert one.service.bays["left"].off.confirmed
+            assert any("on purpose" in note for note in one.board.notes)
+            assert [(bay, how, off) for bay, how, _, off in one.told.at_once] == [("left", "tripped", True)]
+            assert one.drew("left") == []
+
+    on_virtual_time(work())
+
+
+def test_a_fault_after_the_watch_over_a_tripped_pack_is_said(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.start("left")
+            await _warmed_until_it_trips(one, "left")
+            keeper = one.service.bays["left"]
+            await one.until(lambda: keeper._aftermath is not None, 10)
+            await one.until(lambda: bool(one.over), 10)  # the run's own end
+
+            def faulty(run: Path) -> None:
+                raise ZeroDivisionError("on purpose")
+
+            one.after_each.append(faulty)
+            watching = keeper._watching
+            assert watching is not None
+            await one.until(watching.done, 3600)
+            assert "a fault of this program after the watch: ZeroDivisionError('on purpose')" in keeper.list.why
+            assert keeper.off.confirmed
 
     on_virtual_time(work())

@@ -10,12 +10,13 @@ import signal
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from benchwarden.daemon.bench import read_bench
 from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.run_desk import RunDesk
 from benchwarden.daemon.worker import FINISHED, TRIPPED, carry_out
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
@@ -369,7 +370,7 @@ def test_a_pulse_goes_before_the_plan_and_leaves_no_sample(tmp_path: Path) -> No
     assert done.run.samples[0].test_time_s == pytest.approx(began["test_time_s"], abs=0.01)
     assert done.run.samples[0].discharging_ah == 0.0
     assert "left" in done.guardian.armed
-    heard = [is_on for _, time_s, is_on in done.guardian.beats if on_s < time_s <= off_s]
+    heard = [is_on for _, time_s, is_on in done.guardian.beats if on_s < time_s < off_s]
     assert heard
     assert all(heard)
 
@@ -493,6 +494,47 @@ def test_one_pack_that_warms_by_itself_ends_what_runs_in_the_other_bay(tmp_path:
         assert any("with the load off" in note for note in notes)
     else:
         assert (code, endings["left"].how, endings["middle"].how) == (FINISHED, "finished", "finished")
+
+
+def test_a_stop_after_a_trip_is_answered_with_what_flows_then(tmp_path: Path) -> None:
+    """Somebody has switched the load on again, and it does not go off: what was measured at the trip says nothing."""
+
+    async def work() -> tuple[dict[str, Any], dict[str, Any]]:
+        async with SimulatedBench([LEFT], soc=0.5) as bench:
+            settings = read_bench(bench.bench_toml(), "bench.toml")
+            [entry], pack, profile = settings.bay, read_pack(HERON), read_profile(REST, "profile")
+            plan = work_out(profile, pack, entry.abilities())
+            job = Job(entry, pack, profile, "profile", plan, pack_text="", profile_text="")
+            desk, shown = RunDesk(settings.name, [job]), Noted(bench, True)
+            guardian: Any = StandInGuardian()
+
+            async def ask(text: str, answers: tuple[str, ...]) -> str:
+                raise AssertionError("nobody is asked here")
+
+            running = asyncio.create_task(
+                carry_out(settings, [job], tmp_path, guardian, cast("Any", shown), ask, begun=desk.begun)
+            )
+            for _ in range(600):
+                if any("is watched for a while" in note for note in shown.notes):
+                    break
+                await asyncio.sleep(1.0)
+            first = await desk.handle({"do": "stop"})
+            load = bench.instruments["left/load"].endpoint
+            load.faults.lost = "INP"
+            bench.bays["left"].loads[0].mode = "current"
+            bench.bays["left"].loads[0].current_a = 5.0
+            bench.bays["left"].switch_load(0, True, bench.now())
+            second = await desk.handle({"do": "stop", "bay": "left"})
+            load.faults.lost = None
+            os.kill(os.getpid(), signal.SIGTERM)
+            await running
+            return first, second
+
+    first, second = on_virtual_time(work())
+    assert first["off"] is True
+    assert second["off"] is False
+    assert second["bays"]["left"]["current_a"]["load"] < -1.0
+    assert "OFF NOT CONFIRMED" in second["bays"]["left"]["words"]
 
 
 def test_a_stop_while_a_trip_is_carried_out_ends_the_looking_after_it_too(tmp_path: Path) -> None:

@@ -40,6 +40,15 @@ def test_tests_are_numbered_on_and_nothing_starts() -> None:
     assert numbers(more) == [1, 2, 3, 4]
 
 
+def test_a_test_that_did_not_begin_waits_again_whatever_happened_meanwhile() -> None:
+    stopped = waiting_list.stopped(running(), "by a person")
+    found = waiting_list.not_begun(stopped, 1)
+    assert (found.stand, found.why, numbers(found), found.running) == (Stand.STOPPED, "by a person", [1, 2, 3], None)
+    assert found.tests[0].began_utc is None
+    assert waiting_list.not_begun(found, 1) == found
+    assert waiting_list.not_begun(stopped, 2) == stopped
+
+
 @pytest.mark.parametrize(
     ("pack", "name"),
     [("/packs/plover.toml", "Plover"), ("/packs/plover.toml", "Heron"), ("/packs/heron.toml", "Plover")],
