@@ -183,7 +183,7 @@ def run(quantity: str, level: float, parameters: dict[str, Any]) -> dict[str, An
 def pulses(parameters: dict[str, Any], **series: Any) -> dict[str, Any]:
     """Drive one cell by the currents of a pulse series; rows at each segment's end, and at the named times of a pulse.
 
-    A segment is (current in A, duration in s): a draw to the next state, a rest, and the pulses with rests between them.
+    A segment is (current in A, duration in s): a draw to the next state, a rest, the pulses with rests between them.
     """
     sim = simulation("current", "[input]", parameters)
     segments: list[tuple[float, float]] = []
@@ -218,7 +218,8 @@ def pulses(parameters: dict[str, Any], **series: Any) -> dict[str, Any]:
             assert abs(columns["current_a"][place] - current_a) < 1e-9
             rows.append([column[place] for column in columns.values()])
         began_s += took_s
-    return {"parameters": parameters, **series, "segments": [list(one) for one in segments], "columns": names, "rows": rows}
+    shown = {"segments": [list(one) for one in segments], "columns": names, "rows": rows}
+    return {"parameters": parameters, **series, **shown}
 
 
 FILES: dict[str, tuple[Callable[..., dict[str, Any]], dict[str, dict[str, Any]]]] = {
