@@ -42,10 +42,10 @@ class Craft(BaseModel):
     rotors: int | None = Field(default=None, ge=1, le=100, strict=True)
     rotor_diameter_m: Length | None = Field(default=None, alias="rotor_diameter")
     disc_area_m2: Area | None = Field(default=None, alias="disc_area")
-    efficiency: float | None = Field(default=None, gt=0, lt=1)
+    efficiency: float | None = Field(default=None, gt=0, lt=1, strict=True)
     hover: Hover | None = None
     power_accuracy: Percent | None = None
-    air_kg_m3: float = Field(default=AIR_KG_M3, ge=0.3, le=1.6, alias="air_density")
+    air_kg_m3: float = Field(default=AIR_KG_M3, ge=0.3, le=1.6, strict=True, alias="air_density")
     reserve: Percent = 0.20
 
     @model_validator(mode="after")

@@ -111,6 +111,8 @@ def units_of(what: str) -> dict[str, float] | None:
 def import_map(data: dict[str, Any], where: str) -> ImportMap:
     """Return an import's file from its tables; FileMistakes names every mistake with file and key."""
     known = {"": keys_of(ImportMap), "pack": keys_of(ImportedPack), "accuracy": keys_of(Accuracies)}
+    columns = data.get("columns")
+    known |= {f"columns.{what}": keys_of(Column) for what in (columns if isinstance(columns, dict) else ())}
     try:
         return ImportMap.model_validate(data)
     except ValidationError as error:

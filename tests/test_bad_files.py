@@ -111,7 +111,7 @@ def test_a_shipped_profile_with_one_thing_changed_is_a_plan_or_told(name: str, d
         plan_or_reasons(found, heron())
 
 
-# --- each field, wrongly ------------------------------------------------------------------------
+# --- what makes no sense together; each field by itself: test_every_field.py ---------------------
 
 _GOOD: dict[str, dict[str, Any]] = {
     "inspect": {"do": "inspect", "spread": "30 mV", "for": "10 s", "every": "1 s"},
@@ -161,39 +161,7 @@ _GOOD: dict[str, dict[str, Any]] = {
     },
     "store": {"do": "store", "to": "storage", "full_first": "0.5C", "at_most": "6 h"},
 }
-# Wrong in every field: of another type, without or with another unit, below zero, zero, not a number, absurd.
-_WRONG: tuple[Any, ...] = (
-    5,
-    -3.5,
-    True,
-    "",
-    "5",
-    "5 parsec",
-    "-1 A",
-    "0 s",
-    "nan V",
-    "1e30 K",
-    [],
-    {},
-    math.nan,
-    10**30,
-)
 _TABLES = {"a.csv": "time / s,power / C\n0,2\n20,0\n"}
-
-
-def paths(data: dict[str, Any], before: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
-    found: list[tuple[str, ...]] = []
-    for key, value in data.items():
-        found.append((*before, key))
-        if isinstance(value, dict):
-            found += paths(value, (*before, key))
-    return [path for path in found if path != ("do",)]
-
-
-def changed_at(data: dict[str, Any], path: tuple[str, ...], value: Any) -> dict[str, Any]:
-    if len(path) == 1:
-        return {**data, path[0]: value}
-    return {**data, path[0]: changed_at(data[path[0]], path[1:], value)}
 
 
 def refused(step: dict[str, Any]) -> str:
@@ -207,32 +175,6 @@ def refused(step: dict[str, Any]) -> str:
 @pytest.mark.parametrize("kind", _GOOD)
 def test_the_steps_to_begin_with_are_right(kind: str) -> None:
     assert refused(_GOOD[kind]) == ""
-
-
-@pytest.mark.parametrize(
-    ("kind", "path"),
-    [(kind, path) for kind, step in _GOOD.items() for path in paths(step)],
-    ids=lambda value: value if isinstance(value, str) else ".".join(value),
-)
-def test_every_field_refuses_what_it_cannot_be(kind: str, path: tuple[str, ...]) -> None:
-    for wrong in _WRONG:
-        if path == ("times",) and kind == "repeat" and wrong == 5:
-            continue  # a count it is
-        words = refused(changed_at(_GOOD[kind], path, wrong))
-        assert words, (path, wrong)
-        assert path[-1] in words or "found" in words or "power_table" in words
-    assert "did you mean" in told(changed_at(_GOOD[kind], (*path[:-1], path[-1] + "x"), "5 s"), path[-1] + "x")
-
-
-def told(step: dict[str, Any], key: str) -> str:
-    """The mistakes as the file's reader tells them; written as TOML by hand, for what was changed."""
-    line = f"{key} = 5"
-    inner = {"until": "until = {{ {} }}", "stop_at": "stop_at = {{ {} }}"}
-    table = next((name for name in inner if isinstance(step.get(name), dict) and key in step[name]), None)
-    text = inner[table].format(line) if table else line
-    with pytest.raises(FileMistakes) as caught:
-        read_profile(f'title = "t"\n[[step]]\ndo = "{step["do"]}"\n{text}\n', "p.toml")
-    return str(caught.value)
 
 
 @pytest.mark.parametrize("kind", ["soak", "pulse", "repeat"])
