@@ -412,7 +412,7 @@ QUANTITIES = (
 NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 OF_NO_TYPE: tuple[Any, ...] = (5, -3.5, True, float("nan"), 10**30, datetime.date(1979, 5, 27), [], {}, [[]], [5])
 # Units that belong where a cut-off or a target may also be a word, and their schema says "text" only.
-WORDS_OR = {"group_voltage": "V", "floor": "V", "to": "°C", "disc_area": "m²", "power_accuracy": "%", "reserve": "%"}
+WORDS_OR = {"group_voltage": "V", "floor": "V", "to": "°C"}
 
 
 def schema(field: FieldInfo) -> dict[str, Any]:
