@@ -1,7 +1,6 @@
-"""Whatever stands in a profile or pack file: a clear mistake or a valid object, and a plan that ends."""
+"""Profiles that come near to being right, what makes no sense together, and that any plan ends."""
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -9,58 +8,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchwarden.daemon.bench import read_bench
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.pack import Pack, read_pack, resolved
 from benchwarden.profiles.plan import Plan, PlanRefused, describe, plan_as_data, work_out
 from benchwarden.profiles.planned import PlannedAsk, PlannedRest, PlannedStep, most_drawn_a
-from benchwarden.profiles.profile import MOST_STEPS, Profile, read_profile, tables_missing
+from benchwarden.profiles.profile import MOST_STEPS, Profile, read_profile
 from benchwarden.profiles.shipped import library_names, library_text
 from benchwarden.profiles.steps import Draw, Feed, Question, Seen, begin, decide
 from tests.bird_packs import pack_text
 from tests.pretend_pack import heron, left_bay
 
-# --- any text into any loader ---------------------------------------------------------------------
-
-LOADERS: dict[str, Callable[[str, str], object]] = {"profile": read_profile, "pack": read_pack, "bench": read_bench}
-
-
-def loaded(kind: str, text: str) -> object:
-    """What a loader makes of a text; its mistakes must name the file, and there must be some."""
-    mistakes: tuple[str, ...] = ()
-    found: object = None
-    try:
-        found = LOADERS[kind](text, "a file.toml")
-    except FileMistakes as error:
-        mistakes = error.mistakes
-    if found is None:
-        assert mistakes
-        assert all(words.startswith("a file.toml: ") for words in mistakes)
-    return found
-
-
-@pytest.mark.parametrize("kind", LOADERS)
-@settings(max_examples=60, deadline=None)
-@given(text=st.text())
-def test_any_text_is_an_object_or_a_mistake(kind: str, text: str) -> None:
-    loaded(kind, text)
-    tables_missing(text)
-
-
-# Lines out of which files are made that come near to being right.
-_WORDS = (
-    "do",
-    "title",
-    "step",
-    "times",
-    "at_most",
-    "until",
-    "current",
-    "power_table",
-    "chemistry",
-    "series",
-    "hard_low",
-)
+# Values that a key may be given by mistake (any text in any file: test_any_text.py).
 _VALUES = (
     '"5C"',
     '"1 h"',
@@ -85,17 +43,6 @@ _VALUES = (
     '"1e99 V"',
     '"−5 V"',
 )
-_LINE = st.one_of(
-    st.sampled_from(["[[step]]", "[[step.step]]", "[tables]", "[build.links]", "[[bay]]", "[bay.load]"]),
-    st.builds("{} = {}".format, st.sampled_from(_WORDS), st.sampled_from(_VALUES)),
-)
-
-
-@pytest.mark.parametrize("kind", LOADERS)
-@settings(max_examples=80, deadline=None)
-@given(lines=st.lists(_LINE, max_size=12))
-def test_nearly_right_files_are_objects_or_mistakes(kind: str, lines: list[str]) -> None:
-    loaded(kind, "\n".join(lines))
 
 
 @settings(max_examples=120, deadline=None)
@@ -106,8 +53,14 @@ def test_a_shipped_profile_with_one_thing_changed_is_a_plan_or_told(name: str, d
     place = data.draw(st.sampled_from(places))
     key = lines[place].split(" = ")[0]
     changed = [*lines[:place], f"{key} = {data.draw(st.sampled_from(_VALUES))}", *lines[place + 1 :]]
-    found = loaded("profile", "\n".join(changed))
-    if isinstance(found, Profile):
+    found, mistakes = None, ""
+    try:
+        found = read_profile("\n".join(changed), "a file.toml")
+    except FileMistakes as error:
+        mistakes = str(error)
+    if found is None:
+        assert mistakes.startswith("a file.toml: ")
+    else:
         plan_or_reasons(found, heron())
 
 
