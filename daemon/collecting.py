@@ -104,7 +104,7 @@ def _runs_folder(options: argparse.Namespace) -> Path:
     bench = Path(options.bench)
     try:
         named = tomllib.loads(bench.read_text(encoding="utf-8")).get("runs", "runs")
-    except (OSError, ValueError):  # a list of runs needs no bench
+    except (OSError, ValueError, RecursionError):  # a list of runs needs no bench
         named = "runs"
     return bench.parent / (named if isinstance(named, str) else "runs")
 

@@ -120,7 +120,7 @@ def _runs(bench: Path) -> Path:
     """Return where the bench's run folders lie; its file was checked by whoever serves it."""
     try:
         return bench.parent / str(tomllib.loads(bench.read_text("utf-8")).get("runs", "runs"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return bench.parent / "runs"
 
 
