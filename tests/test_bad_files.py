@@ -256,18 +256,24 @@ _SIMPLE = st.one_of(
     st.just({"do": "store", "full_first": "0.5C"}),
     st.just({"do": "ask", "text": "Well?"}),
 )
-_PROFILES = st.lists(
-    st.one_of(
-        _SIMPLE,
-        st.builds(
-            lambda times, steps: {"do": "repeat", "times": times, "at_most": "5 days", "step": steps},
-            st.integers(1, 3),
-            st.lists(_SIMPLE, min_size=1, max_size=3),
+_CHARGE = {"do": "charge", "current": "0.5C", "taper": "0.05C"}
+# Half of them begin with a full pack, without which no series of pulses is planned.
+_PROFILES = st.builds(
+    lambda full, steps: {"title": "t", "step": [_CHARGE] * full + steps, "tables": _TABLES},
+    st.booleans(),
+    st.lists(
+        st.one_of(
+            _SIMPLE,
+            st.builds(
+                lambda times, steps: {"do": "repeat", "times": times, "at_most": "5 days", "step": steps},
+                st.integers(1, 3),
+                st.lists(_SIMPLE, min_size=1, max_size=3),
+            ),
         ),
+        min_size=1,
+        max_size=4,
     ),
-    min_size=1,
-    max_size=4,
-).map(lambda steps: {"title": "t", "step": steps, "tables": _TABLES})
+)
 _PACKS = st.builds(
     lambda chemistry, series, ah: read_pack(pack_text(chemistry, series).replace('"5 Ah"', f'"{ah} Ah"')),
     st.sampled_from(["li-ion", "lipo", "lifepo4"]),
