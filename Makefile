@@ -24,9 +24,9 @@ endure: $(VENV)/dev
 	  $(BIN)/python -m pytest -m "endure and not realtime" -n 2 tests; computed=$$?; \
 	  wait $$waiting && exit $$computed
 
-# Every shipped profile to its end on every kind of simulated pack: about an hour on two cores.
+# Of those, every shipped profile to its end on every kind of simulated pack.
 library: $(VENV)/dev
-	$(BIN)/python -m pytest -m "library or endure" -n 2 tests/test_library_runs.py
+	$(BIN)/python -m pytest -m endure -n 2 tests/test_library_runs.py
 
 # Those of them that measure, and what they measured into README's table.
 figures: $(VENV)/dev

@@ -16,6 +16,7 @@ _Sense = Literal["pack connector", "instrument terminals"]
 OFF_A = 0.05
 # So long a pack rests after the test pulse before the plan begins (common practice, no source).
 PULSE_RECOVERY_S = 10.0
+_ONE_LINE = r"^[ -~]*[!-~][ -~]*$"  # of printable ASCII, and not of blanks alone
 _CHANNELS = re.compile(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?", re.ASCII)
 
 
@@ -46,7 +47,7 @@ class Instrument(BaseModel):
     map: str = Field(min_length=1)
     via: Literal["visa"] | None = None
     visa_library: str = "@py"
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    baud: int = Field(default=9600, ge=50, le=4_000_000, strict=True)
     accuracy: Accuracies = Accuracies()
     every_s: Duration = Field(default=1.0, alias="every")
     stale_after_s: Duration = Field(default=2.0, alias="stale_after")
@@ -67,7 +68,7 @@ class LoadEntry(Instrument):
 
     sense: _Sense
     limits: Limits
-    accepts_no_under_voltage_trip: bool = False
+    accepts_no_under_voltage_trip: bool = Field(default=False, strict=True)
 
     @field_validator("limits")
     @classmethod
@@ -97,7 +98,7 @@ class TemperatureEntry(Instrument):
 
     every_s: Duration = Field(default=2.0, alias="every")
     stale_after_s: Duration = Field(default=10.0, alias="stale_after")
-    sensors: dict[str, int] = Field(min_length=1)
+    sensors: dict[str, Annotated[int, Field(strict=True, ge=0, le=999_999_999)]] = Field(min_length=1)
 
     @field_validator("sensors")
     @classmethod
@@ -126,9 +127,9 @@ class ContactorEntry(BaseModel):
 
     model_config = _STRICT
     at: str = Field(pattern=r"^(?i:TCPIP\d*::.+::\d+::SOCKET|ASRL.+::INSTR|MEMORY::.+)$")
-    renew: str = Field(pattern=r"^[ -~]+$")
-    open: str | None = Field(default=None, pattern=r"^[ -~]+$")
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    renew: str = Field(pattern=_ONE_LINE)
+    open: str | None = Field(default=None, pattern=_ONE_LINE)
+    baud: int = Field(default=9600, ge=50, le=4_000_000, strict=True)
 
     def for_guardian(self, bay: str) -> dict[str, object]:
         """Return what daemon/contactor.py takes, as JSON data; bytes in base 64."""
@@ -207,7 +208,7 @@ class BayEntry(BaseModel):
 
     model_config = _STRICT
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
-    unattended_charge: bool = False
+    unattended_charge: bool = Field(default=False, strict=True)
     taps: Literal["each", "cumulative"] = "each"
     cooling: Literal["still air", "fan", "box"]
     charge: Literal["supply", "operator"] | None = None
@@ -307,7 +308,7 @@ class Bench(BaseModel):
     model_config = _STRICT
     name: str = Field(min_length=1, max_length=60)
     runs: str = "runs"
-    simulated: bool = False
+    simulated: bool = Field(default=False, strict=True)
     alarms: Alarms = Alarms()
     mqtt: Mqtt | None = None
     page: Page | None = None

@@ -104,7 +104,7 @@ def _runs_folder(options: argparse.Namespace) -> Path:
     bench = Path(options.bench)
     try:
         named = tomllib.loads(bench.read_text(encoding="utf-8")).get("runs", "runs")
-    except (OSError, ValueError):  # a list of runs needs no bench
+    except (OSError, ValueError, RecursionError):  # a list of runs needs no bench
         named = "runs"
     return bench.parent / (named if isinstance(named, str) else "runs")
 
@@ -176,16 +176,13 @@ def _import(options: argparse.Namespace) -> int:
 def _import_map(options: argparse.Namespace) -> "ImportMap":
     """Return what the columns are: from the file, and from the command line, which wins."""
     from benchwarden.daemon.files import read_text
-    from benchwarden.profiles.mistakes import FileMistakes
+    from benchwarden.profiles.mistakes import FileMistakes, toml_tables
     from benchwarden.results.import_map import import_map
 
     data: dict[str, Any] = {}
     where = options.map or "command line"
     if options.map:
-        try:
-            data = tomllib.loads(read_text(Path(options.map), "import's file"))
-        except tomllib.TOMLDecodeError as error:
-            raise FileMistakes([f"{options.map}: not TOML: {error}"]) from error
+        data = toml_tables(read_text(Path(options.map), "import's file"), options.map)
     pack = {"name": options.pack, "mass": options.mass, "rated_capacity": options.capacity, "series": options.series}
     given = {key: value for key, value in pack.items() if value is not None}
     if given:
@@ -198,5 +195,6 @@ def _import_map(options: argparse.Namespace) -> "ImportMap":
             raise FileMistakes([f"command line: found --column {text!r}; right would be --column voltage='U / V'"])
         name, _, unit = name.partition("@")
         columns = data.setdefault("columns", {})
-        columns[what] = {"name": name, "unit": unit} if unit else {"name": name}
+        if isinstance(columns, dict):  # whatever else stands there is told below
+            columns[what] = {"name": name, "unit": unit} if unit else {"name": name}
     return import_map(data, where)

@@ -11,6 +11,7 @@ import sys
 import threading
 from collections.abc import Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -64,15 +65,20 @@ def _connect(line: socket.socket, path: Path, until_s: float) -> None:
         threading.Event().wait(0.02)
 
 
+def to_service(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, words: str, run: Any
+) -> argparse.ArgumentParser:
+    """Add one command that needs the service's folder, which a bench file or the folder itself names."""
+    made = commands.add_parser(name, help=words)
+    made.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
+    made.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
+    made.set_defaults(command=run)
+    return made
+
+
 def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add what a person says to the service to the command line."""
-
-    def command(name: str, words: str, run: Any) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, help=words)
-        made.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-        made.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
-        made.set_defaults(command=run)
-        return made
+    command = partial(to_service, commands)
 
     status = command("status", "what every bay does; exit code 1 if one has tripped", _status)
     status.add_argument("--json", action="store_true", help="machine-readable")

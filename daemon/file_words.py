@@ -1,4 +1,4 @@
-"""What each key of bench, pack and profile files says, for editors; by the table's model, then by key.
+"""What each key of the files that people write says, for editors; by the table's model, then by key.
 
 `*` holds what a key says wherever its own table has no other words. `tests/test_schema.py` holds that none is missing
 and none is left over.
@@ -66,6 +66,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
     "Accuracies": {
         "voltage": "Of voltage.",
         "current": "Of current; twice its absolute part counts as off, if that is more than 50 mA.",
+        "group_voltage": "Of a group's voltage.",
         "temperature": "Of temperature.",
     },
     "ContactorEntry": {
@@ -205,6 +206,116 @@ WORDS: Mapping[str, Mapping[str, str]] = {
     "RepeatUntil": {
         "delivered_below": "Once the last discharge of a cycle delivered less than this.",
         "delivered_at_least": "Once the last discharge of a cycle delivered this or more.",
+    },
+    "CommandMap": {
+        "title": "What kind of instrument this is.",
+        "role": "What it is on a bench.",
+        "terminator": "What ends a line that is sent.",
+        "joint": "What hangs one message unit on another; empty: it takes one at a time.",
+        "error_question": "Reads the error queue; empty: there is none.",
+        "decimals": "How many are written after the point of every number that is sent.",
+        "on_open": "Sent when the line is opened, such as what makes it obey.",
+        "on_close": "Sent before the line is closed.",
+        "output": "How it is switched; a load or supply needs it.",
+        "measure": "How it is asked for a reading.",
+        "draw": "How a load is told to draw.",
+        "feed": "How a supply is told to feed: {voltage} in V and {current} in A.",
+        "protect": "The instrument's own latching protections.",
+        "ratings": "How it is asked for the largest values that it takes.",
+    },
+    "Output": {
+        "off": "Switches off.",
+        "on": "Switches on.",
+        "question": "Asks whether it is on.",
+        "off_replies": "The replies that mean off.",
+        "on_replies": "The replies that mean on.",
+    },
+    "Measure": {
+        "ask": "The question whose reply holds all values of a reading; {channels} stands for the channels.",
+        "separator": "What stands between two numbers of the reply.",
+        "columns": "The numbers of the reply, in their order.",
+        "each": "The one number that is given for every channel.",
+    },
+    "Column": {
+        "name": "What the number is, such as voltage_v or current_a.",
+        "unit": "What follows the number in the reply; empty: nothing.",
+        "sign": "-1 turns it to ours: a current that charges the pack is positive.",
+    },
+    "Draw": {
+        "current": "Constant current: {level} and {ceiling} in A.",
+        "power": "Constant power: {level} in W, {ceiling} in A.",
+        "resistance": "Constant resistance: {level} in ohm, {ceiling} in A.",
+    },
+    "Setting": {
+        "set": "What is sent to set it.",
+        "level": "What is sent to change only the level of a draw whose mode is set already.",
+        "check": "The questions that read it back.",
+        "release": "What is sent to undo it, if that can be done.",
+        "release_check": "The questions that tell that it is undone.",
+    },
+    "Check": {
+        "ask": "The question that reads a setting back.",
+        "of": "The name of the number that was set, such as level.",
+        "unit": "What follows the number in the reply; empty: nothing.",
+        "resolution": "How far the reply may be from what was set, in its unit; 0.1 % always is allowed.",
+        "words": "The replies that are right, where it is no number.",
+    },
+    "Protect": {
+        "under_voltage": "Trips below {value} in V.",
+        "over_voltage": "Trips above {value} in V.",
+        "over_current": "Trips above {value} in A.",
+        "over_power": "Trips above {value} in W.",
+        "timer": "Switches off {value} seconds after it was switched on.",
+        "power_on_off": "Makes the output stay off when mains returns; has no value.",
+        "tripped": "The questions that tell which protection has latched.",
+        "clear": "What is sent to clear what has latched.",
+    },
+    "Tripped": {
+        "ask": "The question.",
+        "words": "For each reply the name of what has latched, empty for nothing.",
+        "bits": "For each bit's value in the reply the name of what has latched.",
+    },
+    "Ratings": {
+        "current_a": "The largest current.",
+        "power_w": "The largest power.",
+        "voltage_v": "The largest voltage.",
+    },
+    "Rating": {"ask": "The question.", "unit": "What follows the number in the reply; empty: nothing."},
+    "Craft": {
+        "name": "The craft's name.",
+        "empty_mass": "Without the pack.",
+        "rotors": "How many there are; together with rotor_diameter.",
+        "rotor_diameter": "Of one rotor.",
+        "disc_area": "Of all discs together, instead of rotors and rotor_diameter.",
+        "efficiency": "Ideal power ÷ electrical power: figure of merit × motor × controller.",
+        "hover": "One measured hover, instead of discs and efficiency.",
+        "power_accuracy": "How far the power may be off; without it taken as exact.",
+        "air_density": "In kg/m³; 1.225 is 15 °C at sea level.",
+        "reserve": "The share of the energy that stays unused.",
+    },
+    "Hover": {"power": "Electrical power in the hover.", "mass": "Total mass in the hover."},
+    "ImportMap": {
+        "pack": "What is known of the pack.",
+        "columns": "Which column is time, voltage, current, group_1 …, temperature_ambient or another.",
+        "title": "What the test is called.",
+        "started": "When it began.",
+        "discharge": "Which sign a discharge current has in the file.",
+        "cut_off": "The pack's voltage that ended the discharge; without it, figures are lower bounds.",
+        "bench": "What it was measured with.",
+        "cooling": "What cooled the pack.",
+        "accuracy": "The largest errors of what was measured.",
+    },
+    "CsvColumn": {"name": "Its name in the file's first line.", "unit": "The unit of its numbers."},
+    "ImportedPack": {
+        "name": "The pack's name.",
+        "chemistry": "Its chemistry.",
+        "design": "The design it is a specimen of.",
+        "series": "How many groups are in series.",
+        "rated_capacity": "From the label or the data sheet.",
+        "mass": "As flown.",
+        "mass_accuracy": "How far the mass may be off.",
+        "size": "Its outer size.",
+        "nominal_voltage": "Of one group.",
     },
 }
 

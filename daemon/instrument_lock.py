@@ -48,7 +48,7 @@ def switched(bench: Path, bays: Collection[str] | None) -> dict[str, str]:
     """
     try:
         data = tomllib.loads(bench.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     found: dict[str, str] = {}
     for bay in _tables(data.get("bay")):

@@ -1,4 +1,4 @@
-"""`benchwarden schema`: the JSON Schema of every message over MQTT, and of bench, pack and profile files."""
+"""`benchwarden schema`: the JSON Schema of every message over MQTT, and of every file that people write."""
 
 import json
 import sys
@@ -9,12 +9,15 @@ from pydantic import BaseModel
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.file_words import CUT_OFF, CUT_OFFS, words_for
 from benchwarden.daemon.messages import MESSAGES, StopRequest
+from benchwarden.drivers.command_map import CommandMap
+from benchwarden.profiles.craft import Craft
 from benchwarden.profiles.pack import Pack
 from benchwarden.profiles.profile import Profile
+from benchwarden.results.import_map import ImportMap
 
 DONE, BAD_INPUT = 0, 2
 # Those that people write, in TOML.
-FILES = ("bench", "pack", "profile")
+FILES = ("bench", "pack", "profile", "map", "craft", "import")
 # What pydantic writes.
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -24,6 +27,9 @@ MODELS: dict[str, type[BaseModel]] = {
     "bench": Bench,
     "pack": Pack,
     "profile": Profile,
+    "map": CommandMap,
+    "craft": Craft,
+    "import": ImportMap,
 }
 
 

@@ -13,11 +13,12 @@ import threading
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock, watch_view
-from benchwarden.daemon.control import NoAnswer, ask, state_of
+from benchwarden.daemon.control import NoAnswer, ask, state_of, to_service
 from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.watch_view import Point, Told
 from benchwarden.results.folder import FolderError, read_run
@@ -32,13 +33,7 @@ Message = Mapping[str, Any]
 
 def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands that only look."""
-
-    def command(name: str, words: str, run: Any) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, help=words)
-        made.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-        made.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
-        made.set_defaults(command=run)
-        return made
+    command = partial(to_service, commands)
 
     watching = command("watch", "show what the bays do, live, until Ctrl-C; plain lines in a pipe", _watch)
     watching.add_argument("bay", metavar="BAY", nargs="?", help="one bay, with charts of its whole run")
@@ -125,7 +120,7 @@ def _runs(bench: Path) -> Path:
     """Return where the bench's run folders lie; its file was checked by whoever serves it."""
     try:
         return bench.parent / str(tomllib.loads(bench.read_text("utf-8")).get("runs", "runs"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return bench.parent / "runs"
 
 

@@ -3,18 +3,25 @@
 One file describes one kind of instrument in one role, so that another dialect is another file and no code.
 """
 
+import difflib
 import string
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 MAPS_FOLDER = Path(__file__).parent / "maps"
 
 Role = Literal["load", "supply", "cells", "temperature", "voltmeter"]
+
+
+# Coarser than this, in whatever unit, a set-point that was not taken would pass for one that was.
+MOST_RESOLUTION = 10.0
+# How alike two words must be for one to be meant for the other, of 1.
+_NEAR = 0.6
 
 
 class MapError(ValueError):
@@ -94,7 +101,7 @@ class Check(_Table):
     ask: Message
     of: str | None = None
     unit: str = ""
-    resolution: float = Field(default=0.0, ge=0.0)
+    resolution: float = Field(default=0.0, ge=0.0, le=MOST_RESOLUTION, strict=True)
     words: tuple[Word, ...] = ()
 
     @model_validator(mode="after")
@@ -210,7 +217,7 @@ class CommandMap(_Table):
     terminator: Literal["\n", "\r\n", "\r"] = "\n"
     joint: Literal[";:", ";", ""] = ";:"
     error_question: str = "SYSTem:ERRor?"
-    decimals: int = Field(default=4, ge=0, le=9)
+    decimals: int = Field(default=4, ge=0, le=9, strict=True)
     on_open: tuple[Message, ...] = ()
     on_close: tuple[Message, ...] = ()
     output: Output | None = None
@@ -308,7 +315,28 @@ def _explain(where: str, one: Mapping[str, object]) -> str:
     key = ".".join(str(part) for part in place) if isinstance(place, tuple) else ""
     found = one["input"]
     shown = f", found {found!r}" if not isinstance(found, dict) else ""
+    if one["type"] == "extra_forbidden" and isinstance(place, tuple):
+        known = _keys_at(place[:-1])
+        near = difflib.get_close_matches(str(place[-1]), known, 1, _NEAR)
+        meant = f'did you mean "{near[0]}"? ' if near else ""
+        return f"{where}: {key}: there is no such key{shown}; {meant}known here: {', '.join(known)}"
     return f"{where}: {key or 'the whole file'}: {one['msg']}{shown}"
+
+
+def _keys_at(place: Iterable[str | int]) -> list[str]:
+    """Return the keys that the table at a place may have."""
+    model: type[BaseModel] = CommandMap
+    for part in place:
+        if isinstance(part, str) and part in model.model_fields:
+            model = next(_tables_in(model.model_fields[part].annotation), model)
+    return list(model.model_fields)
+
+
+def _tables_in(kind: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        yield kind
+    for part in get_args(kind):
+        yield from _tables_in(part)
 
 
 def shipped_maps() -> tuple[str, ...]:

@@ -4,12 +4,11 @@ Momentum theory: an ideal disc needs T^1.5 / √(2ρA) to bear a thrust T, so th
 """
 
 import math
-from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchwarden.profiles.mistakes import keys_of, read_toml
-from benchwarden.profiles.quantity import Length, Mass, Power, area_m2, percent
+from benchwarden.profiles.quantity import Area, Length, Mass, Power, Share
 
 GRAVITY_M_S2 = 9.80665
 """Standard gravity (CGPM 1901)."""
@@ -17,8 +16,6 @@ AIR_KG_M3 = 1.225
 """Air at 15 °C and 1013.25 hPa (ISO 2533)."""
 
 _STRICT = ConfigDict(extra="forbid", frozen=True)
-Area = Annotated[float, BeforeValidator(area_m2)]
-Percent = Annotated[float, BeforeValidator(percent)]
 
 
 class Hover(BaseModel):
@@ -42,11 +39,11 @@ class Craft(BaseModel):
     rotors: int | None = Field(default=None, ge=1, le=100, strict=True)
     rotor_diameter_m: Length | None = Field(default=None, alias="rotor_diameter")
     disc_area_m2: Area | None = Field(default=None, alias="disc_area")
-    efficiency: float | None = Field(default=None, gt=0, lt=1)
+    efficiency: float | None = Field(default=None, gt=0, lt=1, strict=True)
     hover: Hover | None = None
-    power_accuracy: Percent | None = None
-    air_kg_m3: float = Field(default=AIR_KG_M3, ge=0.3, le=1.6, alias="air_density")
-    reserve: Percent = 0.20
+    power_accuracy: Share | None = None
+    air_kg_m3: float = Field(default=AIR_KG_M3, ge=0.3, le=1.6, strict=True, alias="air_density")
+    reserve: Share = 0.20
 
     @model_validator(mode="after")
     def _one_way(self) -> "Craft":

@@ -4,7 +4,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -94,18 +94,23 @@ def keys_of(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def read_toml(
-    model: type[_Model], text: str, where: str, known_keys: Mapping[str, Sequence[str]] | None = None
-) -> _Model:
-    """The model from the TOML text of the file `where`; FileMistakes with every mistake if it cannot be used."""
+def toml_tables(text: str, where: str) -> dict[str, Any]:
+    """The tables of the TOML text of the file `where`; FileMistakes if it is none."""
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FileMistakes([f"{where}: not TOML: {error}"]) from error
     except ValueError as error:  # an integer of thousands of digits
         raise FileMistakes([f"{where}: a number in it cannot be read: {error}"]) from error
     except RecursionError as error:
         raise FileMistakes([f"{where}: brackets are nested too deeply; tables within tables are enough"]) from error
+
+
+def read_toml(
+    model: type[_Model], text: str, where: str, known_keys: Mapping[str, Sequence[str]] | None = None
+) -> _Model:
+    """The model from the TOML text of the file `where`; FileMistakes with every mistake if it cannot be used."""
+    data = toml_tables(text, where)
     try:
         return model.model_validate(data)
     except ValidationError as error:

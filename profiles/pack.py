@@ -54,7 +54,7 @@ class Links(BaseModel):
     width_m: Length = Field(alias="width")
     thickness_m: Length = Field(alias="thickness")
     length_m: Length = Field(alias="length")
-    fill: float | None = Field(default=None, gt=0, le=1)
+    fill: float | None = Field(default=None, gt=0, le=1, strict=True)
 
     @property
     def filled(self) -> float:

@@ -37,10 +37,10 @@ _LEAST_RATE_C = 0.05
 def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
     """The discharge in absolute numbers; reasons in `work` where the pack or the load cannot do it."""
     pack, bay = work.pack, work.bay
-    name, cut_off_v = volts(work, number, step, step.stop_at.group_voltage)
-    temperature_c = degrees(work, number, step, step.stop_at.temperature_c)
+    name, cut_off_v = volts(work, step, step.stop_at.group_voltage)
+    temperature_c = degrees(work, step, step.stop_at.temperature_c)
     low_v, top_v = pack.series * cut_off_v, pack.series * pack.top_v
-    load_can(work, number, step, low_v)
+    load_can(work, step, low_v)
     quantity: Quantity
     table = None if step.power_table is None else work.tables[step.power_table]
     rows: tuple[tuple[float, float], ...] = ()
@@ -65,18 +65,16 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         ceiling_a = max(largest_a, min(_CEILING * largest_a, bay.load_max_current_a))
     where = f"at the cut-off of {low_v:g} V" if quantity == "power" else f"at {top_v:g} V"
     if table is not None:
-        _record_fits(step, number, work, table, low_v)
+        _record_fits(step, work, table, low_v)
     elif largest_a > pack.max_discharge_a * (1 + HAIR):
         refuse(
             work,
-            number,
             step,
             f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A",
         )
     if ceiling_a > bay.load_max_current_a * (1 + HAIR):
         refuse(
             work,
-            number,
             step,
             f"{level:g} {unit} needs a ceiling of {ceiling_a:.1f} A {where}, above the load's "
             f"{bay.load_max_current_a:g} A",
@@ -84,7 +82,6 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
     if largest_w > bay.load_max_power_w * (1 + HAIR):
         refuse(
             work,
-            number,
             step,
             f"{level:g} {unit} is up to {largest_w:.0f} W, above the load's {bay.load_max_power_w:g} W",
         )
@@ -97,7 +94,6 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
     until = plan_until(
         step.until,
         step,
-        number,
         work,
         charging=False,
         cut_off_v=cut_off_v,
@@ -137,7 +133,7 @@ def _in_watts(table: PowerTable, pack: PackValues) -> tuple[tuple[float, float],
     return tuple((time_s, rounded(power * per_unit_w)) for time_s, power in table.rows)
 
 
-def _record_fits(step: DischargeStep, number: int, work: Working, table: PowerTable, low_v: float) -> None:
+def _record_fits(step: DischargeStep, work: Working, table: PowerTable, low_v: float) -> None:
     """The pack may give every power of the record: continuously, or as a burst that is short enough."""
     pack = work.pack
     per_unit_w = pack.rated_capacity_ah * pack.nominal_pack_v if table.unit == "C" else 1.0
@@ -146,7 +142,6 @@ def _record_fits(step: DischargeStep, number: int, work: Working, table: PowerTa
     if longest_s > 0 and (pack.max_burst_s is None or longest_s > pack.max_burst_s * (1 + HAIR)):
         refuse(
             work,
-            number,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
             f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time",
@@ -154,7 +149,6 @@ def _record_fits(step: DischargeStep, number: int, work: Working, table: PowerTa
     elif longest_s > 0 and largest_a > pack.max_burst_a * (1 + HAIR):
         refuse(
             work,
-            number,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
             f"burst {pack.max_burst_a:g} A",
@@ -164,7 +158,6 @@ def _record_fits(step: DischargeStep, number: int, work: Working, table: PowerTa
         if 0 < power * per_unit_w < least_w * (1 - HAIR):
             refuse(
                 work,
-                number,
                 step,
                 f"{step.power_table}, row {row}: {power * per_unit_w:g} W can hardly be told from off; right would be "
                 f"0 or {least_w:g} W and more for this pack",
@@ -180,8 +173,8 @@ def _timer_s(rated_ah: float, current_a: float, at_most_s: float) -> float:
 def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder | None:
     """The ladder up to its smallest bound; None, with a reason, if not even the first burst lies within it."""
     pack, bay = work.pack, work.bay
-    name, floor_v = volts(work, number, step, step.floor)
-    load_can(work, number, step, pack.series * floor_v)
+    name, floor_v = volts(work, step, step.floor)
+    load_can(work, step, pack.series * floor_v)
     top_v = pack.series * pack.top_v
     bounds = {"max burst": pack.max_burst_a}
     if pack.max_burst_s is not None and step.hold_s > pack.max_burst_s * (1 + HAIR):
@@ -194,10 +187,10 @@ def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder |
     most_a, first_a, more_a = bounds[bound], amperes(step.first, pack), amperes(step.step, pack)
     count = math.floor((most_a - first_a) / more_a * (1 + HAIR) + 1e-6) + 1
     if count < 1:
-        refuse(work, number, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A")
+        refuse(work, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A")
         return None
     if count > _MOST_RUNGS:
-        refuse(work, number, step, f"{count} bursts up to {most_a:g} A; at most {_MOST_RUNGS}: take larger steps")
+        refuse(work, step, f"{count} bursts up to {most_a:g} A; at most {_MOST_RUNGS}: take larger steps")
         return None
     rungs = []
     for index in range(count):
@@ -232,9 +225,9 @@ def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | No
     """Storing with what the pack and the bay can do; None, with a reason, for a pack that is stored charged."""
     pack, bay = work.pack, work.bay
     if not pack.chargeable or pack.full_v is None:
-        refuse(work, number, step, f"{pack.chemistry} is stored charged, which is not done here; leave it out")
+        refuse(work, step, f"{pack.chemistry} is stored charged, which is not done here; leave it out")
         return None
-    load_can(work, number, step, pack.series * pack.discharge_cut_off_v)
+    load_can(work, step, pack.series * pack.discharge_cut_off_v)
     # Not asked for by the profile, so it may bend to what the pack and the bay can do.
     top_v = pack.series * pack.top_v
     draw_a = min(pack.rated_capacity_ah, pack.max_discharge_a, bay.load_max_current_a, bay.load_max_power_w / top_v)

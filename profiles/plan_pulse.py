@@ -19,8 +19,8 @@ _WARMING_K = 10.0
 
 def plan_pulse(step: PulseStep, number: int, work: Working) -> PlannedPulse | PlannedPulseSeries | None:
     """The pulses; reasons in `work` where the pack or the load cannot do them."""
-    name, floor_v = volts(work, number, step, step.floor)
-    load_can(work, number, step, work.pack.series * floor_v)
+    name, floor_v = volts(work, step, step.floor)
+    load_can(work, step, work.pack.series * floor_v)
     if step.method == "two-step":
         return _two_step(step, number, work, name, floor_v)
     return _series(step, number, work, name, floor_v)
@@ -29,7 +29,7 @@ def plan_pulse(step: PulseStep, number: int, work: Working) -> PlannedPulse | Pl
 def _two_step(step: PulseStep, number: int, work: Working, name: str, floor_v: float) -> PlannedPulse:
     pack, bay = work.pack, work.bay
     low_a, high_a = (amperes(current_amount(rate), pack) for rate in (IEC_LOW, IEC_HIGH))
-    _can(step, number, work, high_a, IEC_HIGH_S)
+    _can(step, work, high_a, IEC_HIGH_S)
     return PlannedPulse(
         number=number,
         title=f"resistance: {low_a:g} A for {IEC_LOW_S:g} s, at once {high_a:g} A for {IEC_HIGH_S:g} s",
@@ -49,7 +49,7 @@ def _two_step(step: PulseStep, number: int, work: Working, name: str, floor_v: f
     )
 
 
-def _can(step: PulseStep, number: int, work: Working, level_a: float, hold_s: float) -> None:
+def _can(step: PulseStep, work: Working, level_a: float, hold_s: float) -> None:
     """The pack may give the current for so long, and the load can draw it."""
     pack, bay = work.pack, work.bay
     top_v = pack.series * pack.top_v
@@ -57,18 +57,16 @@ def _can(step: PulseStep, number: int, work: Working, level_a: float, hold_s: fl
     if burst and (pack.max_burst_s is None or hold_s > pack.max_burst_s * (1 + HAIR)):
         refuse(
             work,
-            number,
             step,
             f"{level_a:g} A for {hold_s:g} s is above the pack's max discharge {pack.max_discharge_a:g} A",
         )
     elif level_a > pack.max_burst_a * (1 + HAIR) and burst:
-        refuse(work, number, step, f"{level_a:g} A is above the pack's max burst {pack.max_burst_a:g} A")
+        refuse(work, step, f"{level_a:g} A is above the pack's max burst {pack.max_burst_a:g} A")
     if level_a > bay.load_max_current_a * (1 + HAIR):
-        refuse(work, number, step, f"{level_a:g} A is above the load's {bay.load_max_current_a:g} A")
+        refuse(work, step, f"{level_a:g} A is above the load's {bay.load_max_current_a:g} A")
     if level_a * top_v > bay.load_max_power_w * (1 + HAIR):
         refuse(
             work,
-            number,
             step,
             f"{level_a:g} A is up to {level_a * top_v:.0f} W, above the load's {bay.load_max_power_w:g} W",
         )
@@ -84,22 +82,22 @@ def _series(step: PulseStep, number: int, work: Working, name: str, floor_v: flo
     assert step.hold_s is not None
     wanted = [amperes(level, pack) for level in step.levels]
     if any(later <= one for one, later in pairwise(wanted)):
-        refuse(work, number, step, f"levels {', '.join(f'{one:g} A' for one in wanted)} do not rise")
+        refuse(work, step, f"levels {', '.join(f'{one:g} A' for one in wanted)} do not rise")
     for level_a in wanted:
-        _can(step, number, work, level_a, step.hold_s)
+        _can(step, work, level_a, step.hold_s)
     each, down_to = step.each or _EACH, step.down_to or _DOWN_TO
     portions = int((1 - down_to) / each + 1e-6)
     if portions < 1:
-        refuse(work, number, step, f"each {100 * each:g} % down to {100 * down_to:g} % leaves no state to pulse at")
+        refuse(work, step, f"each {100 * each:g} % down to {100 * down_to:g} % leaves no state to pulse at")
         return None
     move_a = amperes(step.move or Amount(current_amount(_MOVE).value, "C"), pack)
-    _can(step, number, work, move_a, 3600.0)
+    _can(step, work, move_a, 3600.0)
     settle_s, rest_s = step.settle_s or _SETTLE_S, step.rest_s or _REST_S
     pulses_s = len(wanted) * step.hold_s + (len(wanted) - 1) * rest_s
     portion_ah = rounded(each * pack.rated_capacity_ah)
     estimate_s = portions * (settle_s + pulses_s + portion_ah / move_a * 3600 + 3.0)
     if work.charged < 1.0:
-        refuse(work, number, step, "a series begins with a full pack; put a charge before it")
+        refuse(work, step, "a series begins with a full pack; put a charge before it")
     work.charged, work.warmer_k = max(0.0, work.charged - portions * each), _WARMING_K
     return PlannedPulseSeries(
         number=number,

@@ -18,6 +18,7 @@ def written_out(profile: Profile, work: Working) -> tuple[list[PlannedStep | Non
     steps: list[PlannedStep | None] = []
     repeats: list[PlannedRepeat] = []
     for place, step in enumerate(profile.steps, start=1):
+        work.place = str(place)
         if not isinstance(step, RepeatStep):
             if isinstance(step, StoreStep) and (charge := _full_first(step, profile.steps[: place - 1], work)):
                 steps.append(plan_step(charge, len(steps) + 1, work))
@@ -25,7 +26,8 @@ def written_out(profile: Profile, work: Working) -> tuple[list[PlannedStep | Non
             continue
         repeats.append(_repeat(step, place, work))
         for cycle in range(1, step.times + 1):
-            for inner in step.steps:
+            for nth, inner in enumerate(step.steps, start=1):
+                work.place = f"{place}.{nth}"
                 planned = plan_step(inner, len(steps) + 1, work)
                 steps.append(None if planned is None else replace(planned, cycle=(place, cycle)))
             if work.reasons:

@@ -67,7 +67,7 @@ def _planned(step: SimpleStep, number: int, work: Working) -> PlannedStep | None
 def _inspect(step: InspectStep, number: int, work: Working) -> PlannedInspect:
     pack, bay = work.pack, work.bay
     if bay.group_channels == 0 and pack.series > 1:
-        refuse(work, number, step, f"it looks at every group, and bay {bay.name} has no meter for groups")
+        refuse(work, step, f"it looks at every group, and bay {bay.name} has no meter for groups")
     return PlannedInspect(
         number=number,
         title=f"inspect {pack.series} groups, at most {1000 * step.spread_v:g} mV apart, with nothing on",
@@ -87,9 +87,9 @@ def _soak(step: SoakStep, number: int, work: Working) -> PlannedSoak:
     bay = work.bay
     to_c = None if isinstance(step.to, str) else step.to
     if not bay.pack_places:
-        refuse(work, number, step, f"it waits for the pack's temperature; bay {bay.name} has no sensor on it")
+        refuse(work, step, f"it waits for the pack's temperature; bay {bay.name} has no sensor on it")
     if to_c is None and not bay.has_ambient:
-        refuse(work, number, step, f'to = "ambient" needs a sensor at ambient; bay {bay.name} has none')
+        refuse(work, step, f'to = "ambient" needs a sensor at ambient; bay {bay.name} has none')
     cooling_s = _COOLING_S * math.log(max(1.0, work.warmer_k / step.within_k))
     estimate_s = min(step.at_most_s, cooling_s + step.hold_s)
     work.warmer_k *= math.exp(-estimate_s / _COOLING_S)
@@ -107,12 +107,11 @@ def _soak(step: SoakStep, number: int, work: Working) -> PlannedSoak:
 
 def _rest(step: RestStep, number: int, work: Working) -> PlannedRest:
     if step.until_within_k is not None and not work.bay.has_ambient:
-        refuse(work, number, step, f"until_within needs a sensor at ambient; bay {work.bay.name} has none")
+        refuse(work, step, f"until_within needs a sensor at ambient; bay {work.bay.name} has none")
     waits = step.until_within_k is not None or step.until_below_c is not None
     if waits and not work.bay.pack_places:
         refuse(
             work,
-            number,
             step,
             f"it waits for the pack's temperature; bay {work.bay.name} has no sensor on it",
         )
@@ -142,24 +141,22 @@ def _rest(step: RestStep, number: int, work: Working) -> PlannedRest:
 def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | None:
     pack, bay = work.pack, work.bay
     if not pack.chargeable or pack.full_v is None:
-        refuse(work, number, step, f"{pack.chemistry} is not charged here; leave the step out")
+        refuse(work, step, f"{pack.chemistry} is not charged here; leave the step out")
         return None
     current_a, taper_a = amperes(step.current, pack), amperes(step.taper, pack)
     if taper_a >= current_a:
-        refuse(work, number, step, f"taper {taper_a:g} A is not below the current {current_a:g} A")
+        refuse(work, step, f"taper {taper_a:g} A is not below the current {current_a:g} A")
     if bay.charge == "supply":
-        _supply_can(step, number, work, current_a)
+        _supply_can(step, work, current_a)
     estimate_s = _OPERATOR_CHARGE_S
     if bay.charge == "supply":
         missing_ah = (1 - work.charged) * pack.rated_capacity_ah
         held_ah = min(missing_ah, _HOLDING_S * (current_a - taper_a) / 3600)
         tail_s = _HOLDING_S * math.log(max(1.0, current_a / taper_a))
         estimate_s = min(step.at_most_s, (missing_ah - held_ah) / current_a * 3600 + tail_s)
-    until = plan_until(step.until, step, number, work, charging=True)
+    until = plan_until(step.until, step, work, charging=True)
     if until is not None and bay.charge != "supply":
-        refuse(
-            work, number, step, 'until needs the bay\'s own supply: with charge = "operator" the charge is a full one'
-        )
+        refuse(work, step, 'until needs the bay\'s own supply: with charge = "operator" the charge is a full one')
     estimate_s, charged = charged_until(until, work, estimate_s, 1.0)
     work.charged, work.warmer_k = charged, 5.0
     early = "" if until is None else ", or until what the profile asks for"
@@ -185,22 +182,21 @@ def _charge(step: ChargeStep, number: int, work: Working) -> PlannedCharge | Non
     )
 
 
-def _supply_can(step: ChargeStep, number: int, work: Working, current_a: float) -> None:
+def _supply_can(step: ChargeStep, work: Working, current_a: float) -> None:
     pack, bay = work.pack, work.bay
     if not bay.has_supply or bay.supply_max_current_a is None or bay.supply_max_voltage_v is None:
-        refuse(work, number, step, f'bay {bay.name} has no supply; right would be charge = "operator"')
+        refuse(work, step, f'bay {bay.name} has no supply; right would be charge = "operator"')
         return
     if current_a > pack.max_charge_a * (1 + HAIR):
-        refuse(work, number, step, f"{current_a:g} A is above the pack's max charge {pack.max_charge_a:g} A")
+        refuse(work, step, f"{current_a:g} A is above the pack's max charge {pack.max_charge_a:g} A")
     if current_a > bay.supply_max_current_a * (1 + HAIR):
-        refuse(work, number, step, f"{current_a:g} A is above the supply's {bay.supply_max_current_a:g} A")
+        refuse(work, step, f"{current_a:g} A is above the supply's {bay.supply_max_current_a:g} A")
     full_v = pack.series * pack.top_v
     if full_v > bay.supply_max_voltage_v * (1 + HAIR):
-        refuse(work, number, step, f"{full_v:g} V is above the supply's {bay.supply_max_voltage_v:g} V")
+        refuse(work, step, f"{full_v:g} V is above the supply's {bay.supply_max_voltage_v:g} V")
     if bay.group_channels == 0 and pack.series > 1:
         refuse(
             work,
-            number,
             step,
             f"a supply cannot balance {pack.series} groups unseen: bay {bay.name} has no meter for groups",
         )

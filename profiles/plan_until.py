@@ -11,7 +11,6 @@ from benchwarden.profiles.step_models import Until
 def plan_until(
     until: Until | None,
     step: SimpleStep,
-    number: int,
     work: Working,
     *,
     charging: bool,
@@ -29,28 +28,24 @@ def plan_until(
     if group_v is not None and not charging and not cut_off_v < group_v < top_v:
         refuse(
             work,
-            number,
             step,
             f"until voltage {group_v:g} V per group does not lie between the cut-off {cut_off_v:g} V and {top_v:g} V",
         )
     if group_v is not None and charging and not pack.discharge_cut_off_v < group_v < top_v:
         refuse(
             work,
-            number,
             step,
             f"until voltage {group_v:g} V per group does not lie between {pack.discharge_cut_off_v:g} V and "
             f"{top_v:g} V",
         )
     at_most_s = getattr(step, "at_most_s", None)
     if until.time_s is not None and at_most_s is not None and until.time_s > at_most_s * (1 + HAIR):
-        refuse(work, number, step, f"until time {until.time_s:g} s lies beyond at_most {at_most_s:g} s")
+        refuse(work, step, f"until time {until.time_s:g} s lies beyond at_most {at_most_s:g} s")
     limit_c = pack.temperature_limit_c - 5 if charging else temperature_cut_off_c
     if until.temperature_c is not None and until.temperature_c > limit_c + HAIR:
-        refuse(
-            work, number, step, f"until temperature {until.temperature_c:g} °C lies beyond the cut-off {limit_c:g} °C"
-        )
+        refuse(work, step, f"until temperature {until.temperature_c:g} °C lies beyond the cut-off {limit_c:g} °C")
     if until.group_spread_v is not None and work.bay.group_channels < 2:
-        refuse(work, number, step, f"until group_spread needs two groups that are read; bay {work.bay.name} has not")
+        refuse(work, step, f"until group_spread needs two groups that are read; bay {work.bay.name} has not")
     return PlannedUntil(
         charge_ah=_absolute(until.charge, pack, 1.0),
         energy_wh=_absolute(until.energy, pack, pack.nominal_pack_v),

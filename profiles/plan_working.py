@@ -15,20 +15,24 @@ HAIR = 1e-9
 
 @dataclass(slots=True)
 class Working:
-    """What is carried from step to step: why the plan is refused, and estimates of charge (0 to 1) and warmth."""
+    """What is carried from step to step: why the plan is refused, and estimates of charge (0 to 1) and warmth.
+
+    `place`: where the step stands in the profile, "3", or "3.1" for the first in a repeat that stands third.
+    """
 
     pack: PackValues
     bay: BayAbilities
     ambient: TemperatureSpan | None
+    place: str = ""
     reasons: list[str] = field(default_factory=list)
     charged: float = 0.0
     warmer_k: float = 5.0
     tables: dict[str, PowerTable] = field(default_factory=dict)
 
 
-def refuse(work: Working, number: int, step: SimpleStep, words: str) -> None:
-    """Adds a reason why the plan is refused, with the step it comes from."""
-    work.reasons.append(f"step {number} {step.do}: {words}")
+def refuse(work: Working, step: SimpleStep, words: str) -> None:
+    """Adds a reason why the plan is refused, with the step it comes from as it is counted in the profile."""
+    work.reasons.append(f"step {work.place} {step.do}: {words}")
 
 
 def rounded(value: float) -> float:
@@ -41,7 +45,7 @@ def amperes(amount: Amount, pack: PackValues) -> float:
     return rounded(rate_c(amount, pack) * pack.rated_capacity_ah)
 
 
-def volts(work: Working, number: int, step: SimpleStep, given: str | float) -> tuple[str, float]:
+def volts(work: Working, step: SimpleStep, given: str | float) -> tuple[str, float]:
     """A cut-off's name and volts per group, checked against the pack's hard limit."""
     pack = work.pack
     if given == DISCHARGE_CUT_OFF:
@@ -53,17 +57,16 @@ def volts(work: Working, number: int, step: SimpleStep, given: str | float) -> t
     if volts < least_v - HAIR:
         refuse(
             work,
-            number,
             step,
             f"cut-off {volts:g} V is within {pack.margin_v:g} V of the hard limit {pack.hard_low_v:g} V; "
             f"right would be {least_v:g} V or more",
         )
     if volts >= pack.top_v:
-        refuse(work, number, step, f"cut-off {volts:g} V is not below a full group's {pack.top_v:g} V")
+        refuse(work, step, f"cut-off {volts:g} V is not below a full group's {pack.top_v:g} V")
     return "cut-off", volts
 
 
-def degrees(work: Working, number: int, step: SimpleStep, given: float | None) -> float:
+def degrees(work: Working, step: SimpleStep, given: float | None) -> float:
     """A temperature cut-off in degrees Celsius, checked against the pack's limit; the pack's own if not given."""
     pack = work.pack
     if given is None:
@@ -71,23 +74,21 @@ def degrees(work: Working, number: int, step: SimpleStep, given: float | None) -
     if given > pack.temperature_limit_c - 5 + HAIR:
         refuse(
             work,
-            number,
             step,
             f"temperature cut-off {given:g} °C is within 5 K of the limit {pack.temperature_limit_c:g} °C",
         )
     return given
 
 
-def load_can(work: Working, number: int, step: SimpleStep, lowest_v: float) -> None:
+def load_can(work: Working, step: SimpleStep, lowest_v: float) -> None:
     """The load's voltage range holds the pack's, down to `lowest_v`."""
     pack, bay = work.pack, work.bay
     top_v = pack.series * pack.top_v
     if top_v > bay.load_max_voltage_v * (1 + HAIR):
-        refuse(work, number, step, f"the pack's {top_v:g} V are above the load's {bay.load_max_voltage_v:g} V")
+        refuse(work, step, f"the pack's {top_v:g} V are above the load's {bay.load_max_voltage_v:g} V")
     if lowest_v < bay.load_min_voltage_v * (1 - HAIR):
         refuse(
             work,
-            number,
             step,
             f"it goes down to {lowest_v:g} V, where the load cannot draw (minimum {bay.load_min_voltage_v:g} V)",
         )

@@ -45,36 +45,56 @@ class PlannedRepeat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedAsk:
-    """A question to the operator."""
+class Numbered:
+    """What every step of a plan has; `cycle`: of which repeat, by its place, and in which of its cycles."""
 
-    kind: ClassVar[str] = "ask"
     number: int
     title: str
     estimate_s: float
-    text: str
-    answers: tuple[str, ...]
     cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedRest:
+class Drawing(Numbered):
+    """What every step has that draws: what ends it too warm or too long, and the load's own trip for the pack."""
+
+    series: int
+    temperature_cut_off_c: float
+    trip_voltage_v: float
+    at_most_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DownToFloor(Drawing):
+    """A step that draws in bursts or pulses, none of which may take a group below `floor_v`."""
+
+    floor_name: str
+    floor_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedAsk(Numbered):
+    """A question to the operator."""
+
+    kind: ClassVar[str] = "ask"
+    text: str
+    answers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRest(Numbered):
     """A rest: for `at_least_s`, until the hottest sensor is as asked, or to its end at `at_most_s`."""
 
     kind: ClassVar[str] = "rest"
-    number: int
-    title: str
-    estimate_s: float
     at_least_s: float
     until_within_k: float | None
     until_below_c: float | None
     at_most_s: float | None
     every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedCharge:
+class PlannedCharge(Numbered):
     """A full charge by the bay's supply (`method` "supply") or by the operator's charger ("operator").
 
     `may_recover`: somebody is there, so a group that rests below `recover_below_v` is charged slowly; without, it ends
@@ -82,9 +102,6 @@ class PlannedCharge:
     """
 
     kind: ClassVar[str] = "charge"
-    number: int
-    title: str
-    estimate_s: float
     method: str
     series: int
     full_v: float
@@ -101,11 +118,10 @@ class PlannedCharge:
     every_s: float
     may_recover: bool = False
     until: PlannedUntil | None = None
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedDischarge:
+class PlannedDischarge(Drawing):
     """A discharge at a constant `quantity` ("power", "current", "resistance") of `level` W, A or ohm.
 
     With a `table` of (seconds, W) the power follows it instead, over and over; `level` is its highest power, `table_s`
@@ -115,26 +131,18 @@ class PlannedDischarge:
     """
 
     kind: ClassVar[str] = "discharge"
-    number: int
-    title: str
-    estimate_s: float
     quantity: Quantity
     level: float
     ceiling_a: float
-    series: int
     cut_off_name: str
     cut_off_v: float
-    temperature_cut_off_c: float
-    trip_voltage_v: float
     timer_s: float
     ambient_low_c: float | None
     ambient_high_c: float | None
-    at_most_s: float
     every_s: float
     until: PlannedUntil | None = None
     table: tuple[tuple[float, float], ...] = ()
     table_s: float = 0.0
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,31 +156,21 @@ class Rung:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedLadder:
+class PlannedLadder(DownToFloor):
     """Rising bursts; `bound` names what ends the plan of rungs ("max burst", "load current", "load power", …)."""
 
     kind: ClassVar[str] = "ladder"
-    number: int
-    title: str
-    estimate_s: float
     rungs: tuple[Rung, ...]
     bound: str
     hold_s: float
     rest_s: float
-    series: int
-    floor_name: str
-    floor_v: float
-    temperature_cut_off_c: float
-    trip_voltage_v: float
     ambient_low_c: float | None
     ambient_high_c: float | None
-    at_most_s: float
     every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedStore:
+class PlannedStore(Drawing):
     """Brings the pack to storage: to `storage_v` per group at rest, or to a share of its rated capacity.
 
     `storage_fraction` is used where voltage does not tell charge; it needs the charge drawn since the last
@@ -180,10 +178,6 @@ class PlannedStore:
     """
 
     kind: ClassVar[str] = "store"
-    number: int
-    title: str
-    estimate_s: float
-    series: int
     rated_capacity_ah: float
     storage_v: float | None
     storage_fraction: float | None
@@ -191,29 +185,22 @@ class PlannedStore:
     cut_off_v: float
     draw_a: float
     ceiling_a: float
-    trip_voltage_v: float
     timer_s: float
     feed_a: float | None
     recover_below_v: float
     taper_a: float
     start_low_c: float
     start_high_c: float
-    temperature_cut_off_c: float
-    at_most_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedInspect:
+class PlannedInspect(Numbered):
     """A look at the balance lead for `for_s`, nothing on: volts of a group, `taps` "each" or "cumulative".
 
     `channels` is 0 where the bay has no meter for groups.
     """
 
     kind: ClassVar[str] = "inspect"
-    number: int
-    title: str
-    estimate_s: float
     series: int
     channels: int
     taps: str
@@ -222,51 +209,36 @@ class PlannedInspect:
     spread_v: float
     for_s: float
     every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedSoak:
+class PlannedSoak(Numbered):
     """Everything off until the hottest sensor has been within `within_k` of `to_c` (None: of ambient) for `hold_s`."""
 
     kind: ClassVar[str] = "soak"
-    number: int
-    title: str
-    estimate_s: float
     to_c: float | None
     within_k: float
     hold_s: float
     at_most_s: float
     every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedPulse:
+class PlannedPulse(DownToFloor):
     """Two steps of current, the second right after the first: `low_a` for `low_s`, then `high_a` for `high_s`."""
 
     kind: ClassVar[str] = "pulse"
     method: str = "two-step"
-    number: int
-    title: str
-    estimate_s: float
     low_a: float
     low_s: float
     high_a: float
     high_s: float
     ceiling_a: float
-    series: int
-    floor_name: str
-    floor_v: float
-    temperature_cut_off_c: float
-    trip_voltage_v: float
-    at_most_s: float
     every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedPulseSeries:
+class PlannedPulseSeries(DownToFloor):
     """Pulses of rising current after each `portion_ah` of charge, `portions` times, each state after a rest `settle_s`.
 
     `move_a` draws the charge between. `times_s`: when resistance is read after a pulse began. Only pulses are
@@ -275,9 +247,6 @@ class PlannedPulseSeries:
 
     kind: ClassVar[str] = "pulse"
     method: str = "series"
-    number: int
-    title: str
-    estimate_s: float
     levels: tuple[Rung, ...]
     hold_s: float
     times_s: tuple[float, ...]
@@ -289,16 +258,9 @@ class PlannedPulseSeries:
     move_a: float
     move_ceiling_a: float
     move_timer_s: float
-    series: int
-    floor_name: str
-    floor_v: float
-    temperature_cut_off_c: float
-    trip_voltage_v: float
     ambient_low_c: float | None
     ambient_high_c: float | None
-    at_most_s: float
     pulse_every_s: float
-    cycle: tuple[int, int] | None = None
 
 
 PlannedStep = (

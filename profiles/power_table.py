@@ -59,7 +59,11 @@ def read_power_table(text: str, where: str = "power table") -> PowerTable:
     Two columns with the heads "time / s" and "power / W" (or "power / C"). Times rise by 0.5 s at least, powers are
     zero or above; an off between two draws lasts 5 s at least. A missing value or a gap is refused, never bridged.
     """
-    lines = list(csv.reader(line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")))
+    written = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
+    try:
+        lines = list(csv.reader(written))
+    except csv.Error as error:  # a cell of a hundred thousand characters
+        raise ValueError(f"{where}: cannot be read: {error}; right would be two numbers a row") from error
     if not lines:
         raise ValueError(f"{where}: empty; right would be a head {TIME},{POWER_W} and at least two rows")
     head = [cell.strip() for cell in lines[0]]
@@ -92,7 +96,9 @@ def _row(cells: Sequence[str], number: int, where: str, unit: str) -> tuple[floa
             missing = "no value: a gap; fill it in" if not cell.strip() else f"found {cell.strip()[:40]!r}"
             raise ValueError(f"{where}: row {number}: {name}: {missing}; right would be a number") from None
         if not (math.isfinite(value) and 0 <= value <= high):
-            raise ValueError(f"{where}: row {number}: {name}: found {cell.strip()!r}; right would be 0 to {high:g}")
+            raise ValueError(
+                f"{where}: row {number}: {name}: found {cell.strip()[:40]!r}; right would be 0 to {high:g}"
+            )
         found.append(value)
     return found[0], found[1]
 

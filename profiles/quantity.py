@@ -358,6 +358,7 @@ Power = Annotated[float, BeforeValidator(power_w), _with_unit(_WATT, "1500 W", "
 Resistance = Annotated[float, BeforeValidator(resistance_ohm), _with_unit(_OHM, "0.5 ohm", "12 mohm")]
 Duration = Annotated[float, BeforeValidator(duration_s), _with_unit(_SECOND, "30 min", "90 s", "2 h")]
 Length = Annotated[float, BeforeValidator(length_m), _with_unit(("mm", "cm", "m"), "22 mm", "16 cm")]
+Area = Annotated[float, BeforeValidator(area_m2), _with_unit(("m²", "m2", "cm²", "cm2"), "0.203 m²", "2030 cm2")]
 Temperature = Annotated[float, BeforeValidator(temperature_c), _with_unit(_CELSIUS, "35 °C", sign="[+-]?")]
 Difference = Annotated[float, BeforeValidator(difference_k), _with_unit(("K",), "2 K")]
 ChargeAmount = Annotated[Amount, BeforeValidator(charge_amount), _with_unit(("Ah", "mAh", "%"), "2.5 Ah", "50 %")]

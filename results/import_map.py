@@ -19,7 +19,7 @@ GROUP = re.compile(r"group_([1-9]\d?)")
 TEMPERATURE = re.compile(r"temperature_([a-z][a-z0-9 _-]{0,30})")
 
 
-class Column(BaseModel):
+class CsvColumn(BaseModel):
     """One column: its name in the file's first line, and the unit of its numbers."""
 
     model_config = _STRICT
@@ -31,7 +31,7 @@ def _column(found: object) -> object:
     return {"name": found} if isinstance(found, str) else found
 
 
-ColumnOf = Annotated[Column, BeforeValidator(_column)]
+ColumnOf = Annotated[CsvColumn, BeforeValidator(_column, json_schema_input_type=str | CsvColumn)]
 
 
 class ImportedPack(BaseModel):
@@ -76,7 +76,7 @@ class ImportMap(BaseModel):
 
     @field_validator("columns")
     @classmethod
-    def _known(cls, found: dict[str, Column]) -> dict[str, Column]:
+    def _known(cls, found: dict[str, CsvColumn]) -> dict[str, CsvColumn]:
         for what, column in found.items():
             units = units_of(what)
             if units is None:
@@ -111,6 +111,8 @@ def units_of(what: str) -> dict[str, float] | None:
 def import_map(data: dict[str, Any], where: str) -> ImportMap:
     """Return an import's file from its tables; FileMistakes names every mistake with file and key."""
     known = {"": keys_of(ImportMap), "pack": keys_of(ImportedPack), "accuracy": keys_of(Accuracies)}
+    columns = data.get("columns")
+    known |= {f"columns.{what}": keys_of(CsvColumn) for what in (columns if isinstance(columns, dict) else ())}
     try:
         return ImportMap.model_validate(data)
     except ValidationError as error:

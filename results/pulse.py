@@ -7,6 +7,7 @@ from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.ladder import planned_step
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.sample import Sample
+from benchwarden.results.series import Series
 
 # IEC 61960-3:2017, 7.7.3, reads at the end of 10 s and of 1 s; ± 0.1 s from memory.
 TOLERANCE_S = 0.1
@@ -103,17 +104,14 @@ def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) 
     ):
         out.lack(f"step {span.count}: the plan does not say what was pulsed", "pulse_power_w")
         return
+    samples = Series.of(span.samples)
     least_v = floor_v * series if isinstance(floor_v, int | float) and isinstance(series, int) else None
     for portion in range(1, portions + 1):
         state = f"pulse_drawn_{portion * percent:g}"
         best: tuple[Sample, Sample, float] | None = None
         for number, level in enumerate(levels, start=1):
-            pulse = [
-                sample
-                for sample in span.samples
-                if sample.phase == f"state {portion}: pulse {number}" and sample.output == "load"
-            ]
-            before = _before(span, pulse)
+            pulse = list(samples.in_phase(f"state {portion}: pulse {number}", "load"))
+            before = _before(samples, pulse)
             for time_s in times_s:
                 name = f"{state}_{level['rate_c']:g}c_{time_s:g}s_ohm"
                 found = None if before is None else _at(pulse, time_s)
@@ -160,12 +158,12 @@ def _power(
     )
 
 
-def _before(span: StepSpan, pulse: Sequence[Sample]) -> Sample | None:
+def _before(samples: Series, pulse: Sequence[Sample]) -> Sample | None:
     """Return the last measured sample with everything off before a pulse."""
     if not pulse:
         return None
-    before = [s for s in span.samples if s.sequence < pulse[0].sequence]
-    last = before[-1] if before else None
+    begin = samples.at_sequence(pulse[0].sequence)
+    last = samples[begin - 1] if begin else None
     if last is None or last.output != "off" or last.voltage_v is None or last.current_a is None:
         return None
     return last

@@ -138,6 +138,11 @@ class Series(SampleTable):
         """Return the samples under one output, in their order."""
         return self._part(np.flatnonzero(self.is_on(output)))
 
+    def in_phase(self, phase: str, output: str) -> "Series":
+        """Return the samples of one phase of a step under one output, in their order."""
+        named = self.words.index(phase) if phase in self.words else -1
+        return self._part(np.flatnonzero(self.is_on(output) & np.equal(self.phase, named)))
+
     def measured(self) -> "Series":
         """Return the samples that have both voltage and current."""
         valid = ~(np.isnan(self.voltage_v) | np.isnan(self.current_a))

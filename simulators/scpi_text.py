@@ -7,6 +7,7 @@ messages with this file only; it shares nothing with the side that sends them.
 import itertools
 import math
 import re
+from functools import lru_cache
 
 ERRORS = {
     -101: "Invalid character",
@@ -203,6 +204,7 @@ def boolean(text: str) -> bool:
     return round(value) != 0
 
 
+@lru_cache(maxsize=256)
 def channels(text: str) -> tuple[int, ...]:
     """Return the channels of a list such as "(@101:106,201)", in the order given.
 

@@ -11,13 +11,16 @@ from hypothesis import strategies as st
 from benchwarden.daemon.bench import Bench, read_bench
 from benchwarden.daemon.schema import MODELS
 from benchwarden.drivers.command_map import CommandMap, MapError, load_map
-from benchwarden.profiles.mistakes import FileMistakes, keys_of, meant
+from benchwarden.profiles.craft import Craft, hover_power_w, read_craft
+from benchwarden.profiles.mistakes import FileMistakes, keys_of, meant, toml_tables
 from benchwarden.profiles.pack import Pack, read_pack, resolved
 from benchwarden.profiles.plan import PlanRefused, work_out
-from benchwarden.profiles.profile import Profile, read_profile
+from benchwarden.profiles.profile import Profile, read_profile, tables_missing
 from benchwarden.profiles.shipped import library_text
+from benchwarden.results.import_map import import_map
 from tests.pretend_pack import heron, left_bay
 from tests.test_bench import BENCH
+from tests.test_every_field import CRAFTS, IMPORT
 from tests.test_pack import FULL_FILE
 
 # A quantity of every kind, right and wrong, and what TOML has beside.
@@ -96,6 +99,7 @@ def test_any_text_for_a_bench_file(text: str) -> None:
 @given(text=st.one_of(st.text(max_size=80), LINES, spoiled(FILES["profile"])))
 def test_any_text_for_a_profile_file(text: str) -> None:
     """What a profile says is then a plan, or refused with reasons."""
+    tables_missing(text)
     found = loaded(read_profile, text)
     if found is None:
         return
@@ -106,6 +110,25 @@ def test_any_text_for_a_profile_file(text: str) -> None:
     except PlanRefused as error:
         reasons = error.reasons
     assert reasons or 0 <= plan.estimate_s < 1e9
+
+
+@settings(max_examples=150, deadline=None)
+@given(text=st.one_of(st.text(max_size=80), LINES, st.sampled_from(CRAFTS).flatmap(spoiled)))
+@example(text=CRAFTS[0].replace("1.6 kg", "1e-320 kg"))
+def test_any_text_for_a_craft_file(text: str) -> None:
+    found = loaded(read_craft, text)
+    if found is not None:
+        assert isinstance(found, Craft)
+        assert hover_power_w(found, 0.5) > 0.0
+
+
+@settings(max_examples=150, deadline=None)
+@given(text=st.one_of(st.text(max_size=80), LINES, spoiled(IMPORT)))
+@example(text="columns = 3")
+@example(text="x = " + "[" * 3000)
+@example(text="columns = { time = 3 }")
+def test_any_text_for_an_import_file(text: str) -> None:
+    loaded(lambda text, where: import_map(toml_tables(text, where), where), text)
 
 
 @settings(max_examples=100, deadline=None)

@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import signal
 import threading
 import time
 import tty
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchwarden.simulators.clock import PATIENCE_S, PacedLoop, VirtualLoop
+from benchwarden.simulators.clock import PATIENCE_S, UNSEEN, PacedLoop, VirtualLoop
 
 T = TypeVar("T")
 
@@ -204,3 +205,24 @@ def test_a_paced_clock_is_faster_by_its_factor() -> None:
 def test_a_paced_clock_refuses_other_factors(factor: float) -> None:
     with pytest.raises(ValueError, match="factor"):
         PacedLoop(factor)
+
+
+def test_a_signal_is_heard_though_the_clock_does_not_look_at_every_turn() -> None:
+    """The virtual clock passes over its loop's own pipe; what wakes it by that alone must come through all the same."""
+
+    async def work() -> int:
+        heard: list[int] = []
+        loop = asyncio.get_running_loop()
+        loop.add_signal_handler(signal.SIGUSR1, heard.append, 1)
+        try:
+            os.kill(os.getpid(), signal.SIGUSR1)
+            turns = 0
+            while not heard and turns < 10 * UNSEEN:
+                await asyncio.sleep(1.0)
+                turns += 1
+        finally:
+            loop.remove_signal_handler(signal.SIGUSR1)
+        assert heard
+        return turns
+
+    assert run(work()) <= UNSEEN

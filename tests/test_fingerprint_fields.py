@@ -1,15 +1,17 @@
-"""For every field of every step, of the profile and of what it holds: whether it counts in the fingerprint.
+"""For every field of every step, of the profile, of the pack and of the bay: whether it counts in the fingerprint.
 
 A new field fails here until somebody has said so.
 """
 
+from dataclasses import fields
 from typing import Any
 
 import pytest
 from pydantic import BaseModel
 
+from benchwarden.profiles.bay import BayAbilities
 from benchwarden.profiles.fingerprint import differences, fingerprint_parts
-from benchwarden.profiles.pack import resolved
+from benchwarden.profiles.pack import Pack, resolved
 from benchwarden.profiles.profile import (
     AskStep,
     ChargeStep,
@@ -159,6 +161,53 @@ PROFILE: dict[str, tuple[Any, bool]] = {
     "tables": ({"a.csv": OTHER_TABLE}, COUNTS),
 }
 
+# No field of a pack counts where the profile is relative to it, which all shipped ones are: that is what makes packs
+# comparable. What is absolute in a profile is counted relative to the pack: then these do.
+PACK: dict[str, Any] = {
+    "name": "Plover",
+    "design": "Plover",
+    "chemistry": "lipo",
+    "series": 4,
+    "parallel": 2,
+    "rated_capacity": "4 Ah",
+    "mass": "400 g",
+    "mass_accuracy": "1 g",
+    "size": "90 x 47 x 48 mm",
+    "max_charge": "4 A",
+    "charge_voltage": "4.15 V",
+    "max_discharge": "40 A",
+    "max_burst": "80 A for 5 s",
+    "nominal_voltage": "3.65 V",
+    "discharge_cut_off": "2.8 V",
+    "ladder_floor": "2.7 V",
+    "hard_low": "2.3 V",
+    "hard_high": "4.24 V",
+    "lowers_hard_low": True,
+    "charge_temperature": "15 to 40 °C",
+    "max_temperature": "60 °C",
+    "notes": "flown two seasons",
+    "build": {"leads": {"gauge": "12 AWG", "length": "160 mm"}},
+}
+RATED = ("rated_capacity", "nominal_voltage", "series", "chemistry")
+BAY: dict[str, tuple[Any, bool]] = {
+    "name": ("right", NOT),
+    "has_supply": (False, NOT),
+    "charge": ("operator", COUNTS),
+    "load_max_current_a": (60.0, NOT),
+    "load_max_power_w": (1500.0, NOT),
+    "load_max_voltage_v": (120.0, NOT),
+    "load_min_voltage_v": (1.0, NOT),
+    "supply_max_voltage_v": (50.0, NOT),
+    "supply_max_current_a": (10.0, NOT),
+    "group_channels": (8, NOT),
+    "temperature_places": (("middle", "ambient"), NOT),
+    "has_ambient": (False, NOT),
+    # How it is measured, and how it is cooled.
+    "sense": ("instrument terminals", COUNTS),
+    "taps": ("cumulative", COUNTS),
+    "cooling": ("box", COUNTS),
+}
+
 
 def parts(step: dict[str, Any], /, **profile: Any) -> dict[str, Any]:
     """The fingerprint's parts of one step, with a discharge after it so that nothing is last and left out."""
@@ -225,6 +274,34 @@ def test_a_field_of_a_table_in_a_step_counts(model: type[BaseModel], key: str) -
 def test_a_field_of_the_profile_counts_or_not(key: str) -> None:
     other, counts = PROFILE[key]
     assert (parts(FLOWN) != parts(FLOWN, **{key: other})) is counts
+
+
+def of_pack(power: str, **changes: Any) -> dict[str, Any]:
+    profile = Profile.model_validate({"title": "t", "step": [CHARGE, {**DISCHARGE, "power": power}, SERIES]})
+    return fingerprint_parts(profile, resolved(heron(**changes)), left_bay())
+
+
+def test_every_field_of_a_pack_and_of_a_bay_is_told_of() -> None:
+    assert set(PACK) == keys(Pack)
+    assert set(BAY) == {field.name for field in fields(BayAbilities)}
+
+
+@pytest.mark.parametrize("key", PACK)
+def test_a_field_of_the_pack_counts_only_where_the_profile_is_absolute(key: str) -> None:
+    more = {"hard_low": "2.1 V"} if key == "lowers_hard_low" else {}
+    changes = {key: PACK[key], **more}
+    assert heron(**changes) != heron()
+    assert of_pack("5C", **changes) == of_pack("5C")
+    assert (of_pack("540 W", **changes) != of_pack("540 W")) is (key in RATED)
+
+
+@pytest.mark.parametrize("key", BAY)
+def test_a_field_of_the_bay_counts_or_not(key: str) -> None:
+    other, counts = BAY[key]
+    profile = Profile.model_validate({"title": "t", "step": [CHARGE, REST, DISCHARGE]})
+    there, here = (fingerprint_parts(profile, resolved(heron()), left_bay(**one)) for one in ({key: other}, {}))
+    assert (there != here) is counts
+    assert (differences(there, here) != []) is counts
 
 
 def test_a_step_in_a_repeat_is_told_with_its_place() -> None:

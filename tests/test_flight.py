@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchwarden.daemon.bench import read_bench
@@ -86,6 +86,8 @@ def test_what_is_wrong_with_a_record_is_told_with_its_row(text: str, words: str)
         lambda rows: table("".join(f"{a},{b}\n" for a, b in rows))
     )
 )
+@example("time / s,power / W\n0," + "9" * 5000 + "\n1,0\n")
+@example("x" * 200_000)
 def test_any_text_is_a_record_or_a_clear_mistake(text: str) -> None:
     found, words = None, ""
     try:
@@ -94,6 +96,7 @@ def test_any_text_is_a_record_or_a_clear_mistake(text: str) -> None:
         words = str(error)
     if found is None:
         assert words.startswith("t.csv: ")
+        assert len(words) < 500
     else:
         assert 0 < found.mean <= found.highest
         assert all(later[0] > one[0] for one, later in pairwise(found.rows))

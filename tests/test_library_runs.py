@@ -1,7 +1,7 @@
 """Every shipped profile to its end on a simulated bench, for packs of three chemistries and four sizes.
 
-`make library` runs all of them, `make endure` each profile and chemistry at one size; by default a part is run, drawn
-with a seed that is told with a failure.
+`make endure` (and `make library`, with nothing else) runs all of them; by default a part is run, drawn with a seed that
+is told with a failure.
 """
 
 import random
@@ -22,12 +22,6 @@ from tests.virtual_bench import Done, on_virtual_time, run_test
 
 SERIES = (1, 4, 6, 12)
 EVERY = [(name, chemistry, series) for name in library_names() for chemistry in CHEMISTRIES for series in SERIES]
-# Each profile with each chemistry, and each size about as often as the others.
-ROUND = [
-    (name, chemistry, SERIES[(row + column) % len(SERIES)])
-    for row, name in enumerate(library_names())
-    for column, chemistry in enumerate(CHEMISTRIES)
-]
 # The seed of the part that is run by default: another one each time somebody changes it.
 SEED = 20261125
 # Those that take no more than a few seconds on virtual time, and one of them for each chemistry.
@@ -114,13 +108,7 @@ def test_a_flight_to_the_end(tmp_path: Path) -> None:
 
 
 @pytest.mark.endure
-@pytest.mark.parametrize(("name", "chemistry", "series"), ROUND)
-def test_a_round_of_the_library_to_the_end(tmp_path: Path, name: str, chemistry: str, series: int) -> None:
-    check(run(tmp_path, name, chemistry, series), name, chemistry, series)
-
-
-@pytest.mark.library
-@pytest.mark.parametrize(("name", "chemistry", "series"), [one for one in EVERY if one not in ROUND])
+@pytest.mark.parametrize(("name", "chemistry", "series"), EVERY)
 def test_the_whole_library_to_the_end(tmp_path: Path, name: str, chemistry: str, series: int) -> None:
     check(run(tmp_path, name, chemistry, series), name, chemistry, series)
 

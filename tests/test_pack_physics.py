@@ -256,6 +256,32 @@ def test_against_an_independent_model(file: str, case: str) -> None:
     assert bay.witness.discharged_wh == pytest.approx(end["discharged_wh"], rel=5e-3)
 
 
+def test_a_pulse_series_against_an_independent_model() -> None:
+    """The currents of thevenin_pulses.json, as PyBaMM 26.10.1.1 was driven by them; made by golden/make_thevenin.py."""
+    golden = json.loads((GOLDEN / "thevenin_pulses.json").read_text(encoding="utf-8"))
+    assert (golden["package"], golden["version"]) == ("pybamm", "26.10.1.1")
+    run = golden["cases"]["heated"]
+    bay = simple(golden_pack(run["parameters"]), loads=[LoadState(mode="current")], ambient_c=23.0)
+    rows = [dict(zip(run["columns"], row, strict=True)) for row in run["rows"]]
+    began_s = 0.0
+    for current_a, took_s in run["segments"]:
+        bay.loads[0].current_a = current_a
+        bay.touch(began_s)
+        bay.switch_load(0, current_a > 0.0, began_s)
+        began_s += took_s
+        while rows and rows[0]["time_s"] <= began_s + 1e-6:
+            expected = rows.pop(0)
+            bay.advance(expected["time_s"])
+            assert bay.load_current_a(0) == pytest.approx(expected["current_a"], abs=1e-9)
+            # 0.1 mV is 0.2 % of what the smallest pulse sags by.
+            assert bay.pack_voltage_v() == pytest.approx(expected["voltage_v"], abs=1e-4)
+            assert bay.temperature_c("core") == pytest.approx(expected["core_c"], abs=0.05)
+            assert bay.temperature_c("surface") == pytest.approx(expected["surface_c"], abs=0.05)
+            assert bay.witness.discharged_ah == pytest.approx(expected["discharged_ah"], rel=1e-6)
+        bay.advance(began_s)
+    assert rows == []
+
+
 def golden_pack(p: dict[str, Any]) -> PackModel:
     (r1, tau1), (r2, tau2) = p["pairs"]
     cell = CellModel(

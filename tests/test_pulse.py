@@ -3,6 +3,7 @@
 The chain is whole but for the guardian: engine, command map, SCPI text, simulated instruments, physics.
 """
 
+import json
 import math
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from benchwarden.results.pulse import pulse_power_w, two_step_ohm
 from benchwarden.simulators.pack import GroupModel, PackModel
 from tests.ideal_bay import flat_cell, ideal_bay, pack_of, pack_toml
 from tests.pretend_pack import PretendPack, heron, left_bay, play
+from tests.test_pack_physics import GOLDEN, golden_pack
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
 # A first-order circuit: V = OCV - I R0 - I R1 (1 - e^(-t/τ)), any text on equivalent circuits.
@@ -136,6 +138,69 @@ def test_a_series_on_a_first_order_circuit(tmp_path: Path) -> None:
     states = [sample for sample in done.run.samples if sample.phase.endswith("pulse 1") and sample.output == "load"]
     drawn = next(sample.discharging_ah for sample in states if sample.phase == "state 2: pulse 1")
     assert drawn == pytest.approx(1.0, rel=5e-3)
+
+
+GOLDEN_SERIES = """
+title = "Series"
+[[step]]
+do = "charge"
+current = "0.5C"
+taper = "0.05C"
+[[step]]
+do = "pulse"
+method = "series"
+levels = ["1C", "4C"]
+hold = "10 s"
+times = ["0.1 s", "1 s"]
+rest = "5 min"
+settle = "10 min"
+each = "20 %"
+down_to = "20 %"
+move = "1C"
+"""
+
+
+def test_the_figures_of_a_series_against_an_independent_model(tmp_path: Path) -> None:
+    """Resistances and powers worked out here from PyBaMM 26.10.1.1's voltages (its Thevenin model, two RC elements).
+
+    The whole chain draws the currents that drove the model in golden/make_thevenin.py: same circuit, same states.
+    """
+    golden = json.loads((GOLDEN / "thevenin_pulses.json").read_text(encoding="utf-8"))
+    assert (golden["package"], golden["version"]) == ("pybamm", "26.10.1.1")
+    case = golden["cases"]["heated"]
+    done = on_virtual_time(
+        run_test(
+            tmp_path,
+            ideal_bay(golden_pack(case["parameters"]), with_supply=False),
+            pack_toml(1, mass_g=70.0),  # one cell; with a pack's mass its warming would be too much to be true
+            GOLDEN_SERIES,
+            change_bench=lambda text: text.replace('charge = "supply"', 'charge = "operator"'),
+        )
+    )
+    assert done.ending.how == "finished"
+    found = figures(done.run)
+    rows = [dict(zip(case["columns"], row, strict=True)) for row in case["rows"]]
+    at = {round(row["time_s"], 3): row for row in rows}
+    expected: dict[str, float] = {}
+    began_s, portion, open_v = 0.0, 0, 0.0
+    for current_a, took_s in case["segments"]:
+        if current_a == 0.0:
+            open_v = at[round(began_s + took_s, 3)]["voltage_v"]
+        elif took_s == case["hold_s"]:
+            name = f"pulse_drawn_{20 * portion}_{current_a / 5:g}c"
+            for time_s in case["times_s"]:
+                ohm = (open_v - at[round(began_s + time_s, 3)]["voltage_v"]) / current_a
+                expected[f"{name}_{time_s:g}s_ohm"] = ohm
+            # Of the largest current's resistance at the pulse's end, down to li-ion's 2.5 V a group.
+            expected[f"pulse_drawn_{20 * portion}_power_w"] = 2.5 * (open_v - 2.5) / ohm
+        else:
+            portion += 1
+        began_s += took_s
+    assert len(expected) == 4 * (2 * 3 + 1)
+    assert {name for name in found if name.startswith("pulse_drawn_")} == set(expected)
+    for name, value in expected.items():
+        # The load answers to 0.1 mV, so that of the smallest pulse's 47 mV 0.2 % are its rounding.
+        assert found[name].value == pytest.approx(value, rel=3e-3), name
 
 
 def planned(pack: Any = None, bay: Any = None, **changes: Any) -> Any:

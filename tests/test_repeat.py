@@ -148,7 +148,16 @@ def test_what_has_no_end_or_no_sense_is_refused(text: str, words: str) -> None:
 def test_a_reason_is_told_once_and_not_for_each_cycle() -> None:
     with pytest.raises(PlanRefused) as caught:
         plan_of(repeat().replace('current = "1C"', 'current = "20C"'))
-    assert len(caught.value.reasons) == len(set(caught.value.reasons)) == 1
+    [reason] = caught.value.reasons
+    assert reason.startswith("step 2.1 discharge: ")
+
+
+def test_a_reason_names_the_step_as_the_profile_counts_it() -> None:
+    after = '[[step]]\ndo = "discharge"\ncurrent = "20C"\nstop_at = { group_voltage = "discharge cut-off" }\n'
+    with pytest.raises(PlanRefused) as caught:
+        plan_of(repeat() + after)
+    [reason] = caught.value.reasons
+    assert reason.startswith("step 3 discharge: ")
 
 
 SHORT = """

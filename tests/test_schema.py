@@ -3,10 +3,12 @@
 import asyncio
 import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 from pydantic import TypeAdapter, ValidationError
 
 from benchwarden.daemon.feed import Feed, Reader
@@ -22,6 +24,7 @@ from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.quantity import (
     AccuracyOf,
+    Area,
     BurstOf,
     Capacity,
     CurrentAmount,
@@ -36,6 +39,7 @@ from benchwarden.profiles.quantity import (
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.start import SimulatedBench
 from tests.ideal_bay import discharge_toml, ideal_bay, pack_toml
+from tests.test_every_field import KEYS, RIGHT, TABLES, WRITTEN, Key, Place, put
 from tests.test_whole_chain import even_pack
 from tests.virtual_bench import on_virtual_time, run_test
 
@@ -50,11 +54,8 @@ def checked(message: dict[str, Any]) -> str:
 def test_every_schema_is_printed_by_name_and_all_at_once(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["schema"]) == 0
     every = json.loads(capsys.readouterr().out)
-    assert set(every) == {*("sample", "state", "event", "result", "alarm", "status", "answer", "stop")} | {
-        "bench",
-        "pack",
-        "profile",
-    }
+    assert set(every) == {*("sample", "state", "event", "result", "alarm", "status", "answer", "stop"), *FILES}
+    assert set(FILES) == set(WRITTEN), "and there is one of every file that people write"
     for name, found in every.items():
         assert main(["schema", name]) == 0
         assert json.loads(capsys.readouterr().out) == found
@@ -106,6 +107,7 @@ def test_every_key_of_a_file_says_what_it_is_and_no_words_are_left_over() -> Non
         (Voltage, ["4.20 V", "30 mV"], ["4.2", "4.2 A", "-1 V"]),
         (Resistance, ["0.5 ohm", "12 mΩ"], ["0.5 V"]),
         (Duration, ["30 min", "2 h"], ["30", "30 m"]),
+        (Area, ["0.203 m²", "2030 cm2"], ["0.2 m", "0.2"]),
         (Temperature, ["35 °C", "-10 degC"], ["35 K", "35"]),
         (Span, ["23 ± 5 °C", "10 to 40 °C", "23 +/- 5 °C", "-5 to 5 °C"], ["23 °C", "10-40 °C"]),
         (WireArea, ["12 AWG", "3.3 mm²"], ["12"]),
@@ -126,6 +128,40 @@ def test_editors_take_what_the_program_takes(kind: Any, right: list[str], wrong:
         with pytest.raises(ValidationError):
             adapter.validate_python(text)
         assert not re.search(schema["pattern"], text), text
+
+
+def plain(data: Any) -> Any:
+    """TOML's values as an editor's checker sees them; a date is text to it."""
+    return json.loads(json.dumps(data, default=str))
+
+
+@pytest.mark.parametrize(("file", "number"), RIGHT)
+def test_an_editor_finds_nothing_wrong_with_a_right_file(file: str, number: int) -> None:
+    """By another reader of JSON Schema 2020-12, the package jsonschema."""
+    schema = schema_of(file)
+    Draft202012Validator.check_schema(schema)
+    assert [error.message for error in Draft202012Validator(schema).iter_errors(plain(RIGHT[file, number]))] == []
+
+
+@pytest.mark.parametrize(("file", "number", "place", "key"), TABLES, ids=str)
+def test_an_editor_marks_a_key_that_is_not_known(file: str, number: int, place: Place, key: str) -> None:
+    wrong = plain(put(RIGHT[file, number], (*place, f"{key}x"), 5))
+    assert any(f"{key}x" in str(error.message) for error in every_error(Draft202012Validator(schema_of(file)), wrong))
+
+
+@pytest.mark.parametrize("key", [key for key in KEYS if key.field.is_required()], ids=str)
+def test_an_editor_marks_a_key_that_is_missing(key: Key) -> None:
+    wrong = plain(put(RIGHT[key.file, key.number], key.place, ...))
+    assert not Draft202012Validator(schema_of(key.file)).is_valid(wrong)
+
+
+def every_error(checker: Any, data: Any) -> Iterator[Any]:
+    """The errors of every branch: of a step's kinds, only the one that `do` names says what is wrong in it."""
+    found = list(checker.iter_errors(data))
+    while found:
+        error = found.pop()
+        yield error
+        found += error.context or ()
 
 
 def test_a_whole_run_on_virtual_time_tells_what_the_schemas_say(tmp_path: Path) -> None:

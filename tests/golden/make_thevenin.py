@@ -11,6 +11,7 @@ import json
 import math
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -53,11 +54,24 @@ CASES: dict[str, dict[str, Any]] = {
 CURRENT_CASES: dict[str, dict[str, Any]] = {
     "heated": {"quantity": "current", "level": 25.0, "parameters": PARAMETERS},
 }
-FILES = {"thevenin_constant_power.json": CASES, "thevenin_constant_current.json": CURRENT_CASES}
+# A pulse series as `do = "pulse"`, `method = "series"` draws it: currents in A, times in s.
+PULSE_CASES: dict[str, dict[str, Any]] = {
+    "heated": {
+        "parameters": PARAMETERS | {"start_soc": 0.995},
+        "levels_a": [5.0, 20.0],
+        "hold_s": 10.0,
+        "times_s": [0.1, 1.0, 10.0],
+        "rest_s": 300.0,
+        "settle_s": 600.0,
+        "portion_ah": 1.0,
+        "portions": 4,
+        "move_a": 5.0,
+    },
+}
 
 
-def run(quantity: str, level: float, parameters: dict[str, Any]) -> dict[str, Any]:
-    """Discharge one cell at a constant power (W) or current (A) from its start charge to its cut-off voltage."""
+def simulation(quantity: str, level: float | str, parameters: dict[str, Any]) -> Any:
+    """One cell that gives a constant power (W) or current (A); "[input]" for one that each step is told."""
     p = parameters
 
     def arrhenius(cell_c: Any) -> Any:
@@ -117,21 +131,36 @@ def run(quantity: str, level: float, parameters: dict[str, Any]) -> dict[str, An
             "Current function [A]" if quantity == "current" else "Power function [W]": level,
         }
     )
+    solver = pybamm.IDAKLUSolver(rtol=1e-9, atol=1e-11)
+    return pybamm.Simulation(model, parameter_values=values, solver=solver)
+
+
+NAMES = {
+    "time_s": "Time [s]",
+    "voltage_v": "Voltage [V]",
+    "current_a": "Current [A]",
+    "core_c": "Cell temperature [degC]",
+    "surface_c": "Jig temperature [degC]",
+}
+
+
+def columns_of(solution: Any, parameters: dict[str, Any]) -> dict[str, list[float]]:
+    """What a solution holds, by our names, and the charge that was drawn (Ah)."""
+    p = parameters
+    columns = {key: [float(x) for x in solution[name].entries] for key, name in NAMES.items()}
+    columns["discharged_ah"] = [float(p["start_soc"] - soc) * p["capacity_ah"] for soc in solution["SoC"].entries]
+    return columns
+
+
+def run(quantity: str, level: float, parameters: dict[str, Any]) -> dict[str, Any]:
+    """Discharge one cell at a constant power (W) or current (A) from its start charge to its cut-off voltage."""
+    p = parameters
     longest_s = math.ceil(p["capacity_ah"] * 4.2 * 3600.0 / (level if quantity == "power" else level * 2.5))
     keep_every_s = 10 if level > 50.0 or quantity == "current" else 40
-    solver = pybamm.IDAKLUSolver(rtol=1e-9, atol=1e-11)
-    solution = pybamm.Simulation(model, parameter_values=values, solver=solver).solve(
+    solution = simulation(quantity, level, p).solve(
         [0.0, float(longest_s)], t_interp=[float(t) for t in range(longest_s + 1)]
     )
-    names = {
-        "time_s": "Time [s]",
-        "voltage_v": "Voltage [V]",
-        "current_a": "Current [A]",
-        "core_c": "Cell temperature [degC]",
-        "surface_c": "Jig temperature [degC]",
-    }
-    columns = {key: [float(x) for x in solution[name].entries] for key, name in names.items()}
-    columns["discharged_ah"] = [float(p["start_soc"] - soc) * p["capacity_ah"] for soc in solution["SoC"].entries]
+    columns = columns_of(solution, p)
     # This model counts no energy; the trapezoid over 1 s samples is far below the test's tolerance.
     energy_wh = [0.0]
     time, volts, amps = columns["time_s"], columns["voltage_v"], columns["current_a"]
@@ -151,7 +180,56 @@ def run(quantity: str, level: float, parameters: dict[str, Any]) -> dict[str, An
     }
 
 
-def make(cases: dict[str, dict[str, Any]]) -> dict[str, Any]:
+def pulses(parameters: dict[str, Any], **series: Any) -> dict[str, Any]:
+    """Drive one cell by the currents of a pulse series; rows at each segment's end, and at the named times of a pulse.
+
+    A segment is (current in A, duration in s): a draw to the next state, a rest, the pulses with rests between them.
+    """
+    sim = simulation("current", "[input]", parameters)
+    segments: list[tuple[float, float]] = []
+    drawn_ah = 0.0
+    for portion in range(1, series["portions"] + 1):
+        left_ah = portion * series["portion_ah"] - drawn_ah
+        wanted = [(series["move_a"], round(left_ah / series["move_a"] * 3600.0, 6)), (0.0, series["settle_s"])]
+        for place, level_a in enumerate(series["levels_a"]):
+            wanted += [(0.0, series["rest_s"])] * (place > 0) + [(level_a, series["hold_s"])]
+        drawn_ah += sum(current_a * took_s / 3600.0 for current_a, took_s in wanted)
+        segments += wanted
+    rows: list[list[float]] = []
+    names: list[str] = []
+    began_s, solution = 0.0, None
+    for current_a, took_s in segments:
+        pulse = current_a > 0.0 and took_s == series["hold_s"]
+        at_s = series["times_s"] if pulse else [took_s]
+        # Each segment by itself goes on where the one before has ended; only its own points are kept.
+        solution = sim.step(
+            took_s,
+            starting_solution=solution,
+            t_interp=[0.0, *at_s],
+            inputs={"Current function [A]": current_a},
+            save=False,
+        )
+        columns = columns_of(solution, parameters)
+        names = list(columns)
+        for after_s in at_s:
+            wanted_s = began_s + after_s
+            place = min(range(len(columns["time_s"])), key=lambda k: abs(columns["time_s"][k] - wanted_s))
+            assert abs(columns["time_s"][place] - wanted_s) < 1e-6, (columns["time_s"], wanted_s)
+            assert abs(columns["current_a"][place] - current_a) < 1e-9
+            rows.append([column[place] for column in columns.values()])
+        began_s += took_s
+    shown = {"segments": [list(one) for one in segments], "columns": names, "rows": rows}
+    return {"parameters": parameters, **series, **shown}
+
+
+FILES: dict[str, tuple[Callable[..., dict[str, Any]], dict[str, dict[str, Any]]]] = {
+    "thevenin_constant_power.json": (run, CASES),
+    "thevenin_constant_current.json": (run, CURRENT_CASES),
+    "thevenin_pulses.json": (pulses, PULSE_CASES),
+}
+
+
+def make(by: Callable[..., dict[str, Any]], cases: dict[str, dict[str, Any]]) -> dict[str, Any]:
     """Run the cases of one file."""
     return {
         "made_by": "tests/golden/make_thevenin.py",
@@ -159,7 +237,7 @@ def make(cases: dict[str, dict[str, Any]]) -> dict[str, Any]:
         "version": pybamm.__version__,
         "model": "pybamm.equivalent_circuit.Thevenin, 2 RC elements",
         "sign": "current positive discharges",
-        "cases": {name: run(**case) for name, case in cases.items()},
+        "cases": {name: by(**case) for name, case in cases.items()},
     }
 
 
@@ -184,8 +262,8 @@ def main() -> int:
     parser.add_argument("--check", action="store_true", help="compare only; exit 1 on a difference")
     check = parser.parse_args().check
     found = []
-    for name, cases in FILES.items():
-        made = make(cases)
+    for name, (by, cases) in FILES.items():
+        made = make(by, cases)
         path = HERE / name
         if check:
             stored = json.loads(path.read_text(encoding="utf-8"))
