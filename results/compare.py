@@ -145,7 +145,7 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
         words = ", ".join(f"{entry.label} (from {entry.run.info.imported.get('from')})" for entry in imported)
         found.append(f"imported, and the same procedure only because somebody said so: {words}")
     if not _specimens_enough(entries):
-        found.append("a verdict on these packs, not on their design: that takes three specimens of each")
+        found.append("a verdict on what was tested, not on a design: that takes three specimens of each")
     for entry in entries:
         found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
         found.extend(f"{entry.label}: {problem}" for problem in entry.run.problems)
@@ -266,7 +266,9 @@ def table(comparison: Comparison) -> Table:
     shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
     shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
     headline = next((name for name in HEADLINES if len(observed(comparison, name)) > 1), None)
-    said = [verdict.words for verdict in verdicts(comparison, headline)] if headline else []
+    judged = verdicts(comparison, headline) if headline else []
+    said = [verdict.words for verdict in judged]
+    said += dict.fromkeys(f"! {verdict.caveat}" for verdict in judged if verdict.caveat)
     if said or comparison.flags:
         shown.caption = "\n".join([*said, *(f"! {flag}" for flag in comparison.flags)])
         shown.caption_justify = "left"
