@@ -45,7 +45,7 @@ function hottest(sample) {
 function standWords(state) {
   if (!state) return "nothing heard of it yet";
   const flows = { load: "drawing", supply: "charging", off: "output off" }[live.bays[state.bay].sample?.output];
-  const words = { idle: "idle", running: "running", cooling: "cooling between tests", stopped: "stopped", tripped: "TRIPPED", interrupted: "interrupted" }[state.stand];
+  const words = { idle: "idle", running: flows ? "running" : "running: checks before anything is on", cooling: "cooling between tests", stopped: "stopped", tripped: "TRIPPED", interrupted: "interrupted" }[state.stand];
   return state.stand === "running" && flows ? `running, ${flows}` : words;
 }
 
@@ -253,7 +253,7 @@ export function bayView(name) {
   const plan = make("ol", { class: "plan" });
   const tests = make("ol", { class: "tests" });
   const facts = make("div", {});
-  const events = make("ol", { class: "events" });
+  const events = make("ol", { class: "events", tabindex: "0", "aria-label": "events" });
   const acts = make("div", { class: "row acts" });
   const nothing = make("p", { class: "soft" }, "No run has begun in this bay.");
   const which = make("p", { class: "soft" });
@@ -470,7 +470,7 @@ export function runView(name) {
   const chart = runChart(["middle", "joint", "ambient"]);
   const top = make("div", {}, make("p", { class: "soft" }, "Reading the record…"));
   const facts = make("div", {});
-  const events = make("ol", { class: "events" });
+  const events = make("ol", { class: "events", tabindex: "0", "aria-label": "events" });
   const files = make("ul", { class: "files" });
   const plan = make("ol", { class: "plan" });
   const title = make("h1", { tabindex: "-1" }, "A run");
