@@ -105,6 +105,10 @@ def event_words(event: Mapping[str, Any]) -> str | None:
             return f"off {'confirmed' if event.get('confirmed') else 'NOT CONFIRMED'} ({measured} measured)"
         case "lacks":
             return f"the bench lacks: {'; '.join(map(str, event.get('instruments') or []))}"
+        case "unprotected":
+            return (
+                f"{event.get('instrument')} does not protect by itself: {', '.join(map(str, event.get('names') or []))}"
+            )
         case "test_pulse":
             return (
                 f"test pulse of {event.get('set_a')} A: {event.get('before_v')} V before, {event.get('in_v')} V in it, "
