@@ -57,3 +57,9 @@ def test_what_is_required_may_not_be_skipped(tmp_path: Path, required: str | Non
     assert f"= {outcomes} in" in done.stdout
     if not required:
         assert "NOT TESTED: no-such-program not installed" in done.stdout
+
+
+def test_a_clean_checkout_is_tested_with_all_of_them() -> None:
+    script = (Path(__file__).parents[1] / ".ci" / "run").read_text()
+    assert f"{REQUIRE}=mosquitto,chromium,openssl " in script
+    assert "playwright install" not in script, "no browser is downloaded"
