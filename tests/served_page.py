@@ -15,11 +15,20 @@ VIEW, OPERATE = "look-only-token-0001", "operators-token-0001"
 BEGINS_MS = 40_000.0
 
 
+def answers(port: int) -> bool:
+    """Tell whether somebody takes connections at a port of this machine."""
+    try:
+        socket.create_connection(("127.0.0.1", port), 1.0).close()
+    except OSError:
+        return False
+    return True
+
+
 class ServedPage:
     """A bench that is being served; `more` is text for its bench file, before the first bay."""
 
-    def __init__(self, folder: Path, more: str = "") -> None:
-        self.folder, self.shed, self.port = folder, Shed(folder), free_port()
+    def __init__(self, folder: Path, more: str = "", shed: Shed | None = None) -> None:
+        self.folder, self.shed, self.port = folder, shed or Shed(folder), free_port()
         secret = folder / "page-tokens"
         secret.write_text(f"view = {VIEW}\noperate = {OPERATE}\n")
         secret.chmod(0o600)
@@ -37,11 +46,7 @@ class ServedPage:
 
     def answers(self) -> bool:
         """Tell whether the page's server takes connections."""
-        try:
-            socket.create_connection(("127.0.0.1", self.port), 1.0).close()
-        except OSError:
-            return False
-        return True
+        return answers(self.port)
 
     def front(self) -> int:
         """Return the process id of the front among the guardian's children, 0 if there is none now."""

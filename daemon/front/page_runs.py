@@ -176,20 +176,29 @@ def _whole(values: FloatColumn) -> bool:
 def _numbers(lines: list[str], layout: Layout) -> dict[str, FloatColumn]:
     """Return what a chart needs of many rows by its names, NaN where a field is empty; ValueError for any odd row."""
     text = "\n".join([*lines, ""])
-    if text.count(",") != len(lines) * (ROW_FIELDS + layout.temperatures + layout.groups - 1) or "nan" in text.lower():
-        raise ValueError("a row has another number of fields, or says nan")
-    if ",," in text or ",\n" in text:
-        lines = text.replace(",,", ",nan,").replace(",,", ",nan,").replace(",\n", ",nan\n").splitlines()
+    if text.count(",") != len(lines) * (ROW_FIELDS + layout.temperatures + layout.groups - 1):
+        raise ValueError("a row has another number of fields")
     places = numeric_places(layout)
+    try:
+        table = _table(lines, tuple(places.values()))
+        odd = np.isnan(table).any()
+    except ValueError:  # an empty field, most likely
+        odd = "nan" in text.lower()
+        filled = text.replace(",,", ",nan,").replace(",,", ",nan,").replace(",\n", ",nan\n")
+        table = _table(filled.splitlines(), tuple(places.values()))
+    if odd or len(table) != len(lines) or np.isinf(table).any():
+        raise ValueError("a row is empty, or a number is not finite")
+    columns = np.ascontiguousarray(table.T)
+    return {name: columns[number] for number, name in enumerate(places)}
+
+
+def _table(lines: list[str], places: tuple[int, ...]) -> FloatColumn:
     with warnings.catch_warnings():
         warnings.simplefilter("error", UserWarning)  # of lines without anything
         try:
-            table = np.loadtxt(lines, delimiter=",", usecols=tuple(places.values()), comments=None, ndmin=2)
+            return np.loadtxt(lines, delimiter=",", usecols=places, comments=None, ndmin=2)
         except UserWarning as error:
             raise ValueError(str(error)) from error
-    if len(table) != len(lines) or np.isinf(table).any():
-        raise ValueError("a row is empty, or a number is not finite")
-    return {name: np.ascontiguousarray(table[:, number]) for number, name in enumerate(places)}
 
 
 def _rounded(points: list[Point]) -> list[tuple[float, float | None]]:
