@@ -198,7 +198,7 @@ class BayRun:
             alive=self._alive,
             ask=self._ask,
             started_s=self._record.started_s if self._record else None,
-            started_unix_s=self._started_unix_s,
+            started_unix_s=self._record.started_unix_s if self._record else self._started_unix_s,
         )
 
     async def _arm(self) -> None:
@@ -271,7 +271,7 @@ class BayRun:
             hands,
             self._record,
             self._last,
-            started_unix_s=self._started_unix_s,
+            started_unix_s=self._record.started_unix_s,
             outside=self._outside,
             show=lambda sample: self._show(sample, self._plan.steps[-1].number),
             close=self._close,

@@ -70,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="run the standard test on a simulated bench with three packs")
     demo.add_argument("--out", default="demo", help="where its files and runs go (default: %(default)s)")
     demo.add_argument("--profile", default="standard", help="a shipped profile or a file (default: %(default)s)")
-    demo.add_argument("--live", action="store_true", help="at 20 times real speed, until Ctrl-C")
+    demo.add_argument("--live", action="store_true", help="at 20 times real speed, with a page, until Ctrl-C")
     demo.set_defaults(command=_demo)
 
     plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")
@@ -188,7 +188,11 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    orders = {"out": options.out, "profile": options.profile, "live": options.live}
+    if options.live:
+        from benchwarden.daemon.serve import demonstrate
+
+        return demonstrate(options.profile, Path(options.out).absolute())
+    orders = {"out": options.out, "profile": options.profile}
     command = [sys.executable, "-m", "benchwarden.daemon.demo", json.dumps(orders)]
     return Guardian(command, bench_inside_worker=True).run()
 

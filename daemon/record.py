@@ -34,13 +34,17 @@ class Record:
         heard: Callable[[Mapping[str, Any]], None] | None = None,
         loop: asyncio.AbstractEventLoop | None = None,
     ) -> None:
-        """Write run.json and open the files; `heard` gets every event in the loop's thread, once it is handed on.
+        """Write run.json and open the files; `started_unix_s` is now.
+
+        `heard` gets every event in the loop's thread, once it is handed on.
 
         Waits for the disk, so it belongs into a thread where other bays are at work; `loop` is then the bays' loop.
 
         Raises FolderError (no room, among others) or OSError.
         """
         self.path = path
+        self._loop = loop or asyncio.get_running_loop()
+        began_s = self._loop.time()
         needed = space.needed_bytes(info)
         refused = space.refusal(path, needed, disk)
         if refused:
@@ -48,9 +52,8 @@ class Record:
                 path.rmdir()  # only if it is empty
             raise folder.FolderError(refused)
         folder.write_info(path, info)
-        self._started_unix_s = started_unix_s
-        self._loop = loop or asyncio.get_running_loop()
         self._started_s = self._loop.time()
+        self._started_unix_s = started_unix_s + self._started_s - began_s  # the disk has taken its time
         self._events = 0
         self._heard = heard
         self._numbering = threading.Lock()
@@ -71,6 +74,11 @@ class Record:
     def started_s(self) -> float:
         """The loop's time from which run time counts, in events and samples."""
         return self._started_s
+
+    @property
+    def started_unix_s(self) -> float:
+        """The same moment in seconds since 1970."""
+        return self._started_unix_s
 
     @property
     def problem(self) -> str | None:

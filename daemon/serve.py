@@ -1,4 +1,4 @@
-"""`benchwarden serve` and `run`: this process becomes the guardian, of a service or of a single run.
+"""`benchwarden serve`, `run` and `demo --live`: this process becomes the guardian of a service or of a single run.
 
 Exit codes of `serve`: 0 asked to stop and every bay confirmed off, 1 not confirmed, 2 bad input or another service
 there, 4 the guardian had to switch off. Those of `run` stand in daemon/worker.py.
@@ -6,8 +6,10 @@ there, 4 the guardian had to switch off. Those of `run` stand in daemon/worker.p
 
 import json
 import os
+import socket
 import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,7 @@ from benchwarden.daemon.guardian_desk import DeskRefused
 from benchwarden.results.folder import utc_text
 
 BAD_INPUT = 2
+PAGE_PORT = 8640
 
 
 def serve(bench: Path, state: Path) -> int:
@@ -39,6 +42,40 @@ def run(orders: Mapping[str, Any], bench: Path, state: Path, bays: Collection[st
     """
     command = worker_command(json.dumps({**orders, "state": str(state)}))
     return _guard(lambda before: command, bench, state, bays=bays, runs=orders["runs"])
+
+
+def demonstrate(profile: str, out: Path) -> int:
+    """Guard a service on a simulated bench that goes on until Ctrl-C, with its page; returns the exit code.
+
+    `out` (absolute) is where its files go.
+    """
+    bench, state = out / "bench.toml", out / "state"
+    try:
+        state_folder.make_folder(state)
+        held = state_folder.hold(state, f"process {os.getpid()} since {utc_text(clock.unix_s())}, a demonstration")
+        try:
+            bench.unlink(missing_ok=True)  # of an earlier one: its addresses are nobody's now
+            orders = json.dumps({"out": str(out), "profile": profile, "at": _page_address()})
+            shown = json.dumps({"bench": str(bench), "state": str(state), "awaited": True})
+            return Guardian(
+                [sys.executable, "-m", "benchwarden.daemon.demo", orders],
+                bench_inside_worker=True,
+                control=state / state_folder.GUARDIAN_SOCKET,
+                front=[sys.executable, "-m", "benchwarden.daemon.front", shown],
+            ).run()
+        finally:
+            os.close(held)
+    except (state_folder.StateRefused, DeskRefused) as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+
+
+def _page_address() -> str:
+    """Return where the demonstration's page is served: the usual port, or one that is free, on this machine only."""
+    for port in (PAGE_PORT, 0):
+        with suppress(OSError), socket.create_server(("127.0.0.1", port)) as free:
+            return f"127.0.0.1:{free.getsockname()[1]}"
+    raise state_folder.StateRefused("no port of 127.0.0.1 is free for the page")
 
 
 def _guard(

@@ -11,7 +11,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -283,7 +283,7 @@ class Board:
     """Gives each bay's newest view to its keeper, and prints what people want to read with its time."""
 
     def __init__(self, progress: Progress) -> None:
-        self._progress = progress
+        self.progress = progress
         self.service: Service | None = None
 
     def show(self, bay: str, view: View) -> None:
@@ -299,7 +299,7 @@ class Board:
 
     def note(self, text: str) -> None:
         """Print a line, from a thread that may be held up."""
-        self._progress.note(f"{utc_text(clock.unix_s())} {text}")
+        self.progress.note(f"{utc_text(clock.unix_s())} {text}")
 
 
 def in_child(*arguments: str, aloud: bool = False) -> None:
@@ -334,17 +334,30 @@ def main(arguments: Sequence[str]) -> int:
     runs = path.parent / bench.runs
     progress = Progress()
     try:
-        return asyncio.run(_work(bench, path, runs, state, int(arguments[1]), progress, before=orders.before))
+        return asyncio.run(
+            serve_bays(bench, path, runs, state, int(arguments[1]), Board(progress), before=orders.before)
+        )
     finally:
         progress.close()
 
 
-async def _work(
-    bench: Bench, path: Path, runs: Path, state: Path, descriptor: int, progress: Progress, *, before: bool
+async def serve_bays(
+    bench: Bench,
+    path: Path,
+    runs: Path,
+    state: Path,
+    descriptor: int,
+    board: Board,
+    *,
+    before: bool = False,
+    beside: Callable[[Service], Coroutine[Any, Any, None]] | None = None,
 ) -> int:
+    """Serve every bay until SIGTERM or until the guardian has gone; returns the exit code.
+
+    `board` shows what happens; `before`: the guardian before has left words; `beside` goes on as long as the service.
+    """
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
-    board = Board(progress)
     tell_by = alarm_command(path) if check_alarms(bench, path) else None
     places = {entry.name: entry.places for entry in bench.bay}
     telling = Telling(bench.name, places, board, lambda: board.service.states() if board.service else {})
@@ -369,12 +382,16 @@ async def _work(
             async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle), feed:
                 board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
                 in_child("seal", "--below", str(runs), aloud=True)
-                looking = asyncio.create_task(service.keep_watching_itself(), name="self-watch")
+                tasks = {asyncio.create_task(service.keep_watching_itself(), name="self-watch")}
+                if beside:
+                    tasks.add(asyncio.create_task(beside(service), name="beside"))
                 while not stopping.is_set() and not guardian.gone:
                     with suppress(TimeoutError):
                         async with asyncio.timeout(GUARDIAN_LOOK_S):
                             await stopping.wait()
-                looking.cancel()
+                for task in tasks:
+                    task.cancel()
+                await asyncio.wait(tasks)
                 why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
                 board.note(why)
                 confirmed = await service.stop_everything(why)

@@ -140,9 +140,9 @@ async def run_one(
     outside: Outside = NOBODY,
 ) -> Finished:
     """Run one job and return how it ended; its aftermath, if it has one, is the caller's to await."""
-    started_unix_s = clock.unix_s()
     instruments = Instruments(job.entry, folder=job.folder)
     bay, loop = job.entry.name, asyncio.get_running_loop()
+    asked_s, asked_unix_s = loop.time(), clock.unix_s()
 
     def show(sample: Sample, steps: int) -> None:
         progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample), run=run_name(runs, run.folder)))
@@ -152,6 +152,7 @@ async def run_one(
         return await ask(f"{bay}, {job.pack.name}: {text}", answers)
 
     def make_record() -> Record:
+        started_unix_s = asked_unix_s + loop.time() - asked_s  # opening the instruments has taken its time
         path = new_folder(runs, job.pack.name, job.profile_name, started_unix_s)
         info = run_info(bench, job, instruments.identities(), started_unix_s)
         name = run_name(runs, path)
@@ -165,7 +166,7 @@ async def run_one(
         ask=asked,
         show=show,
         note=progress.note,
-        started_unix_s=started_unix_s,
+        started_unix_s=asked_unix_s,
         outside=outside,
         check_bench=drilled.check_bench(bench, job.entry, job.folder),
     )

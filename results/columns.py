@@ -185,6 +185,23 @@ def parse_row(line: str, layout: Layout) -> Sample:
     return sample
 
 
+def numeric_places(layout: Layout) -> dict[str, int]:
+    """Return at which place of a row each column of numbers stands that a chart needs.
+
+    Named as in a sample; temperatures are "temperature 1" …, groups "group 1" …, in the header's order. The last is the
+    row's last, so that who reads all of them notices a row that is too short.
+    """
+    found = dict(_DRAWN)
+    found |= {f"temperature {number + 1}": _FIXED_COUNT + number for number in range(layout.temperatures)}
+    first_group = _FIXED_COUNT + layout.temperatures
+    found |= {f"group {number + 1}": first_group + number for number in range(layout.groups)}
+    return found
+
+
+# Places of the fixed columns that a chart needs, as `parse_row` reads them.
+_DRAWN = {"test_time_s": 0, "voltage_v": 1, "current_a": 2, "step_count": 4, "sequence": 5, "temperatures_age_s": 16}
+
+
 def _measured(value: float | None) -> str:
     # x - x is 0 for every finite float and NaN for the others: cheaper than a call for each of 30 fields.
     if value is None or value - value != 0.0:

@@ -28,6 +28,9 @@ UNSEEN = 64
 MAX_FACTOR = 20.0
 """Fastest paced clock: real timers are about 1 ms coarse, and sockets need their real microseconds."""
 
+BEHIND_S = 0.1
+"""Real seconds that a paced clock makes up for after work that took longer than it had."""
+
 
 class _Away:
     """Counts the answers that are on their way; one object serves every `with`, nested or not."""
@@ -116,9 +119,9 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     _scheduled: list[asyncio.TimerHandle]
     _clock_resolution: float
 
-    def __init__(self, start_s: float = START_S) -> None:
+    def __init__(self, start_s: float = START_S, selector: _VirtualSelector | None = None) -> None:
         self._now_s = start_s
-        selector = _VirtualSelector()
+        selector = selector or _VirtualSelector()
         super().__init__(selector)
         selector.loop = self
         self._away = _Away(self)
@@ -161,22 +164,26 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             await super().shutdown_default_executor(*args)
 
 
-class _PacedSelector(selectors.DefaultSelector):
-    """Waits `factor` times shorter than asked."""
-
-    def __init__(self, factor: float) -> None:
-        super().__init__()
-        self._factor = factor
+class _PacedSelector(_VirtualSelector):
+    """Lets real time pass before the clock moves on, a share of what is asked."""
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        """Return what becomes ready within `timeout` paced seconds."""
-        return super().select(None if timeout is None else timeout / self._factor)
+        """Return what becomes ready before the clock has come to the next timer."""
+        loop = self.loop
+        if not isinstance(loop, PacedLoop) or timeout == 0 or loop.waiting_for:
+            return super().select(timeout)
+        events = selectors.DefaultSelector.select(self, loop.wait_s(timeout))
+        if timeout is not None:
+            loop.jump(min(timeout, loop.ahead_s) if events else timeout)
+        return events
 
 
-class PacedLoop(asyncio.SelectorEventLoop):
-    """An event loop whose clock runs `factor` times as fast as real time.
+class PacedLoop(VirtualLoop):
+    """An event loop whose clock runs at most `factor` times as fast as real time, and later where work takes longer.
 
-    Use as `asyncio.Runner(loop_factory=lambda: PacedLoop(10.0))`. Raises ValueError unless 0 < factor <= 20.
+    Like a virtual one it stands still while an answer is on its way: a busy machine makes it slower, and never makes an
+    instrument look silent. Use as `asyncio.Runner(loop_factory=lambda: PacedLoop(10.0))`. Raises ValueError unless
+    0 < factor <= 20.
     """
 
     def __new__(cls, factor: float = 1.0, start_s: float = START_S) -> Self:
@@ -187,10 +194,22 @@ class PacedLoop(asyncio.SelectorEventLoop):
 
     def __init__(self, factor: float = 1.0, start_s: float = START_S) -> None:
         self._factor = factor
-        self._start_s = start_s
-        self._origin_s = time.monotonic()
-        super().__init__(_PacedSelector(factor))
+        self._origin_s = time.monotonic() - start_s / factor  # when the clock would have shown zero
+        super().__init__(start_s, _PacedSelector())
 
-    def time(self) -> float:
-        """Return the paced time in seconds."""
-        return self._start_s + (time.monotonic() - self._origin_s) * self._factor
+    @property
+    def ahead_s(self) -> float:
+        """How many seconds of this clock have passed in reality since it moved last."""
+        return max((time.monotonic() - self._origin_s) * self._factor - self._now_s, 0.0)
+
+    def wait_s(self, timeout: float | None) -> float | None:
+        """Return for how many real seconds to wait before the clock may move on by `timeout`, None: for ever.
+
+        What has been lost to work is made up for, up to `BEHIND_S`; more than that is forgotten.
+        """
+        if timeout is None:
+            return None
+        left_s = self._origin_s + (self._now_s + timeout) / self._factor - time.monotonic()
+        if left_s < -BEHIND_S:
+            self._origin_s -= left_s + BEHIND_S
+        return max(left_s, 0.0)

@@ -3,7 +3,6 @@
 import asyncio
 import json
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -13,13 +12,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import aiomqtt
-import pytest
 
+from tests.needs import needs, program
 from tests.shed import wait_for
 
-# Debian puts it where a user's PATH does not look.
-MOSQUITTO = shutil.which("mosquitto", path=os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"]))
-needs_mosquitto = pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed: MQTT IS NOT TESTED")
+needs_mosquitto = needs("mosquitto")
 
 
 def free_port() -> int:
@@ -44,8 +41,9 @@ class Broker:
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> "Broker":
-        assert MOSQUITTO
-        self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._file)], stderr=subprocess.DEVNULL)
+        mosquitto = program("mosquitto")
+        assert mosquitto
+        self._process = subprocess.Popen([mosquitto, "-c", str(self._file)], stderr=subprocess.DEVNULL)
         wait_for(self._listens, 10)
         return self
 

@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
-from tests.broker import MOSQUITTO
+from tests.needs import pytest_runtest_makereport, pytest_runtest_setup, pytest_terminal_summary
+
+__all__ = ["pytest_runtest_makereport", "pytest_runtest_setup", "pytest_terminal_summary"]
 
 # The files that take longest, by what they take on an idle machine. They go first, longest before shorter, so that no
 # core is idle at the end while another has a long one left.
@@ -62,9 +64,3 @@ def no_task_left_over(request: pytest.FixtureRequest, monkeypatch: pytest.Monkey
     monkeypatch.setattr(asyncio.runners, "_cancel_all_tasks", look)
     yield
     assert not left or request.node.get_closest_marker("leaves_tasks"), f"tasks left over: {left}"
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say aloud what was not tested on this machine."""
-    if MOSQUITTO is None:
-        terminalreporter.write_line("MQTT WAS NOT TESTED: mosquitto is not installed (Debian: apt install mosquitto)")

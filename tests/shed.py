@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 PACK = """
@@ -59,15 +59,18 @@ def recovers_soon(bench: Path) -> None:
 
 
 class Shed:
-    """A simulated bench in its own process, and what a person has on disk beside it."""
+    """A simulated bench in its own process, and what a person has on disk beside it.
 
-    def __init__(self, folder: Path) -> None:
+    `simulate`: the command that serves another bench than the demonstration's; the bench file's path is appended.
+    """
+
+    def __init__(self, folder: Path, simulate: Sequence[str] = (*BENCHWARDEN, "simulate", "--bench")) -> None:
         self.folder = folder
         self.bench = folder / "bench.toml"
         (folder / "pack.toml").write_text(PACK)
         (folder / "draw.toml").write_text(PROFILE)
         self.process = subprocess.Popen(
-            [*BENCHWARDEN, "simulate", "--bench", str(self.bench)],
+            [*simulate, str(self.bench)],
             env=ENVIRONMENT,
             cwd=folder,
             stdout=subprocess.DEVNULL,

@@ -17,6 +17,7 @@ from benchwarden.daemon.front.mqtt_topics import Topics
 from benchwarden.daemon.messages import MESSAGES, AnswerMessage
 from tests.broker import Broker, free_port, needs_mosquitto, until, watching
 from tests.front_rig import Rig, state_of
+from tests.needs import needs
 from tests.test_mqtt_stop import Stoppable, answered, now
 
 PAGE = (Path(__file__).parents[1] / "docs" / "mqtt.md").read_text("utf-8")
@@ -56,9 +57,8 @@ def shell(text: str, folder: Path) -> str:
     return subprocess.run(["bash", "-euc", text], cwd=folder, check=True, capture_output=True, text=True).stdout
 
 
-@needs_mosquitto
+@needs("mosquitto", "openssl")
 @pytest.mark.realtime
-@pytest.mark.skipif(not shutil.which("openssl"), reason="openssl is not installed: MQTT BY TLS IS NOT TESTED")
 def test_the_page_s_broker_keeps_viewers_from_stopping(tmp_path: Path) -> None:
     place = tmp_path / "etc"
     place.mkdir()

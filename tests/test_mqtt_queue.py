@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchwarden.daemon.front.mqtt_back_off import LONGEST_S, SHORTEST_S, BackOff
 from benchwarden.daemon.front.mqtt_events import GIVE_UP_S, HELD, Track
@@ -54,12 +56,44 @@ def test_samples_are_thinned_to_the_newest_of_each_topic() -> None:
         for topic in ("left", "right") if tenth < 20 else ("left",):
             thinner.offer(one(topic, tenth))
         out += [(now_s, sent.topic, sent.message["n"]) for sent in thinner.due(now_s)]
-    assert out[:2] == [(100.0, "left", 0), (100.0, "right", 0)]
-    assert out[2:4] == [(101.0, "left", 10), (101.0, "right", 10)]
-    assert [(topic, number) for _, topic, number in out[4:]] == [("left", 20), ("right", 19)]
-    assert thinner.next_s() == pytest.approx(103.0)  # the newest goes out although no other follows
-    assert [sent.message["n"] for sent in thinner.due(103.0)] == [24]
+    assert [(topic, number) for _, topic, number in out if topic == "right"] == [
+        ("right", 0),
+        ("right", 1),
+        ("right", 10),
+    ]
+    # Each is as new as can be: it goes when it comes.
+    assert [(now_s, number) for now_s, topic, number in out if topic == "left"] == [
+        (100.0 + number / 10, number) for number in (0, 1, 10, 20)
+    ]
+    # The newest goes out although no other follows.
+    assert [sent.message["n"] for sent in thinner.due(102.6)] == [19]
+    assert thinner.next_s() == pytest.approx(103.5)
+    assert [sent.message["n"] for sent in thinner.due(103.6)] == [24]
     assert thinner.next_s() is None
+
+
+def test_samples_at_the_rate_that_is_wanted_are_never_held_back() -> None:
+    """An edge brings one in between and moves all that follow; none of them may wait for a turn."""
+    thinner = Thinner(1.0)
+    times = [100.0, 100.3, *(101.3 + number + 0.01 * (-1) ** number for number in range(20))]
+    for number, now_s in enumerate(times):
+        thinner.offer(one("left", number))
+        assert [sent.message["n"] for sent in thinner.due(now_s)] == [number], now_s
+
+
+@given(st.lists(st.floats(0.001, 3.0), max_size=200))
+def test_on_average_no_more_than_wanted_and_the_newest_always_comes(apart_s: list[float]) -> None:
+    thinner, now_s, sent = Thinner(1.0), 100.0, 0
+    last = None
+    for number, by_s in enumerate(apart_s):
+        now_s += by_s
+        thinner.offer(one("left", number))
+        for found in thinner.due(now_s):
+            sent, last = sent + 1, found.message["n"]
+    assert sent <= now_s - 100.0 + 2.0
+    for found in thinner.due(now_s + 2.0):
+        last = found.message["n"]
+    assert last == (len(apart_s) - 1 if apart_s else None)
 
 
 def test_the_oldest_live_sample_makes_room_and_is_counted() -> None:

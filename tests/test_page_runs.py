@@ -2,16 +2,25 @@
 
 import json
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchwarden.daemon.front.page_journal import NAME, NAME_BEFORE, Journal
 from benchwarden.daemon.front.page_notes import Notes, NotesRefused
-from benchwarden.daemon.front.page_runs import NoSuchRun, Record
+from benchwarden.daemon.front.page_runs import Columns, NoSuchRun, Record
+from benchwarden.results.columns import Layout, numeric_places, read_header
 from benchwarden.results.folder import read_run
 from tests.synthetic_run import discharge_run
 
 RUN = "heron/2026-11-25T21-04-11Z_capacity"
+ODD = ("", "nan", "NaN", "inf", "1e999", " 3.5", "3.5 ", "x", "1,2", "1_0", "0x10", "-7", "١", '"3"', "#", "\t")
+with TemporaryDirectory() as _folder:
+    _run = discharge_run(every_s=10.0).finish(Path(_folder) / "run")
+    ROWS = (_run / "samples-001.csv").read_text().splitlines()
+DRAWN = sorted(numeric_places(read_header(ROWS[0])).values())
 
 
 def test_the_whole_run_is_drawn_with_its_highest_and_lowest(tmp_path: Path) -> None:
@@ -69,6 +78,34 @@ def test_rows_that_cannot_be_read_are_left_out(tmp_path: Path) -> None:
     lines = path.read_bytes().splitlines(keepends=True)
     path.write_bytes(b"".join([*lines[:10], b"nonsense\n", b"\xff\xfe,,\n", *lines[10:20]]))
     assert len(Record(tmp_path).drawn(RUN, None, None, 500)["curves"]["voltage_v"]) == 19
+
+
+@given(st.data())
+@settings(max_examples=60, deadline=None)
+def test_many_rows_at_once_say_the_same_as_one_by_one(data: st.DataObject) -> None:
+    """The quick way takes only what the careful way would take, and draws it alike."""
+    rows = list(ROWS[1:60])
+    for _ in range(data.draw(st.integers(0, 4), "changes")):
+        place = data.draw(st.integers(0, len(rows) - 1), "row")
+        fields = rows[place].split(",")
+        fields[data.draw(st.sampled_from(DRAWN), "field")] = data.draw(st.sampled_from(ODD), "text")
+        rows[place] = ",".join(fields)
+    if data.draw(st.booleans(), "twice"):
+        rows.insert(5, rows[3])
+    with TemporaryDirectory() as place_of_run:
+        folder = Path(place_of_run)
+        (folder / "samples-001.csv").write_text("".join(f"{row}\n" for row in [ROWS[0], *rows]))
+        quick, careful = Columns(folder), OneByOne(folder)
+        for columns in (quick, careful):
+            columns.grow(("middle", "ambient"))
+        assert quick.drawn(None, None, 500) == careful.drawn(None, None, 500)
+
+
+class OneByOne(Columns):
+    """Reads every row by itself."""
+
+    def _take_block(self, lines: list[str], layout: Layout) -> None:
+        raise ValueError
 
 
 def test_runs_are_listed_from_the_newest_with_their_figures(tmp_path: Path) -> None:

@@ -321,6 +321,50 @@ def test_bodies_that_are_too_long_or_no_json_are_refused(tmp_path: Path) -> None
     run(work())
 
 
+def test_every_call_that_does_something_is_taken_down(tmp_path: Path) -> None:
+    """Also what was refused, and by whom it was let through no further; no more than so much of it, and no secret."""
+
+    async def work() -> None:
+        async with page_on(tmp_path, tokens=True) as page:
+            port, stop = page.port, "/api/stop"
+            await page.post(stop, {})  # a stranger
+            await page.post(stop, {}, VIEW, origin="http://evil.example")
+            await page.post(stop, {}, VIEW, host="evil.example")
+            await page.post(stop, {"bay": "nowhere"}, VIEW)
+            await page.client.post(stop, content=b"{", headers={"authorization": f"Bearer {VIEW}"})
+            await page.client.post("/api/bays/left/start", content=b"x" * 70000, headers=_as(OPERATE))
+            await page.client.post(
+                "/login", data={"token": "x" * 70000}, headers={"origin": f"http://127.0.0.1:{port}"}
+            )
+            await page.post(stop, {"bay": "left"}, VIEW)
+            await page.post("/api/bays/left/answer", {"text": "y" * 500}, VIEW)
+            found = await until(lambda: page.journal()[8:] and page.journal())
+            told = [(line["who"].split()[0], line["do"], line["answer"][:32]) for line in found]
+            assert told == [
+                ("stranger", stop, "refused: a token is needed: log "),
+                ("stranger", stop, "refused: this does not come from"),
+                ("stranger", stop, "refused: this page is not known "),
+                ("view", "stop", "refused: there is no such bay"),
+                ("view", "stop", "refused: Content-Type: applicati"),
+                ("operate", "start", "refused: longer than 65536 bytes"),
+                ("stranger", "log in", "refused: longer than 65536 bytes"),
+                ("view", "stop", "Off: read back and measured.; wo"),
+                ("view", "answer", "refused: not the operator"),
+            ]
+            for _ in range(CONTROLS + 20):
+                await page.post(stop, {})
+            await page.post(stop, {}, VIEW)
+            await until(lambda: page.journal()[-1]["do"] == "stop")
+            assert len(page.journal()) <= CONTROLS + 10, "a stranger cannot fill it"
+            assert not any(token in json.dumps(page.journal()) for token in (VIEW, OPERATE))
+
+    run(work())
+
+
+def _as(token: str) -> dict[str, str]:
+    return {"authorization": f"Bearer {token}"}
+
+
 def test_notes_are_kept_beside_the_runs_and_never_in_them(tmp_path: Path) -> None:
     async def work() -> None:
         async with page_on(tmp_path, tokens=True) as page:

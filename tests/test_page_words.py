@@ -81,4 +81,11 @@ def test_events_become_sentences() -> None:
     assert event_words({"event": "ended", "how": "tripped", "why": "hot", "off_confirmed": True}) == (
         "tripped: hot; off confirmed"
     )
+    assert event_words({"event": "lacks", "instruments": ["load: no timer", "supply: no timer"]}) == (
+        "the bench lacks: load: no timer; supply: no timer"
+    )
+    pulse = {"event": "test_pulse", "set_a": 1.0, "before_v": 21.84, "in_v": 21.77, "resistance_ohm": 0.07393}
+    assert event_words(pulse) == "test pulse of 1.0 A: 21.84 V before, 21.77 V in it, 73.9 mΩ"
+    assert event_words({"event": "test_pulse"}) is not None, "a record from elsewhere may lack all of it"
+    assert event_words({"event": "tripped", "reason": "joint at 81 °C"}) == "tripped: joint at 81 °C"
     assert event_words({"event": "some_thing", "seq": 3, "utc": "x", "value": 1.23456}) == "some thing: value 1.235"

@@ -9,6 +9,7 @@ import json
 import os
 import signal
 import sys
+import threading
 from collections.abc import Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass
@@ -23,16 +24,20 @@ from benchwarden.daemon.state_folder import FEED_SOCKET
 from benchwarden.profiles.mistakes import FileMistakes
 
 NOTHING_TO_SHOW, BAD_INPUT, ENDED = 0, 2, 3
-PARENT_LOOK_S = 1.0
+PARENT_LOOK_S, WRITTEN_LOOK_S = 1.0, 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Orders:
-    """What the command line asked for, paths as text; `runs`: where run folders lie, if elsewhere."""
+    """What the command line asked for, paths as text; `runs`: where run folders lie, if elsewhere.
+
+    `awaited`: the worker has yet to write the bench file.
+    """
 
     bench: str
     state: str
     runs: str | None = None
+    awaited: bool = False
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -41,6 +46,8 @@ def main(arguments: Sequence[str]) -> int:
         signal.signal(number, signal.SIG_IGN)  # the guardian hears them and decides
     orders = Orders(**json.loads(arguments[0]))
     path = Path(orders.bench)
+    if orders.awaited:
+        _wait_for(path)
     try:
         bench = load_bench(path)
     except FileMistakes as error:
@@ -50,6 +57,13 @@ def main(arguments: Sequence[str]) -> int:
         return NOTHING_TO_SHOW
     runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
     return asyncio.run(_show(bench, path, Path(orders.state), runs))
+
+
+def _wait_for(path: Path) -> None:
+    """Wait until a file is there, or whoever is to see to it has gone."""
+    parent = os.getppid()
+    while not path.exists() and os.getppid() == parent:
+        threading.Event().wait(WRITTEN_LOOK_S)
 
 
 async def _show(bench: Bench, path: Path, state: Path, runs: Path) -> int:

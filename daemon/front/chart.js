@@ -113,6 +113,7 @@ export class Chart {
   /** Add one moment at the end: { curve: value }. */
   add(time, values) {
     if (time <= this.last) return;
+    if (!this.last) this.first = time; // what came before it, came without a sample
     this.last = time;
     for (const [name, value] of Object.entries(values)) (this.curves[name] ||= []).push([time, value]);
     if (this.steps.length) this.steps[this.steps.length - 1].to_s = time;

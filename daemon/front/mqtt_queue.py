@@ -29,27 +29,39 @@ class Outgoing:
 
 
 class Thinner:
-    """Lets the newest live sample of each topic through, at most one in `every_s`."""
+    """Lets live samples of each topic through as they come, on average at most one in `every_s`.
+
+    One more may be saved up, so that samples which come at just this rate, and now and then one between, are never held
+    back. What had to be held goes out when its turn has come and half of `every_s` has brought nothing newer.
+    """
 
     def __init__(self, every_s: float) -> None:
         self._every_s = every_s
         self._held: dict[str, Outgoing] = {}
-        self._due_s: dict[str, float] = {}
+        self._new: set[str] = set()
+        self._free_s: dict[str, float] = {}  # from when on the next one may go; at most `every_s` ago
 
     def offer(self, one: Outgoing) -> None:
         """Take the newest sample of its topic."""
         self._held[one.topic] = one
+        self._new.add(one.topic)
 
     def due(self, now_s: float) -> list[Outgoing]:
         """Return what is due now, each once."""
-        found = [topic for topic in self._held if self._due_s.get(topic, now_s) <= now_s]
+        found = [topic for topic in self._held if self._due_s(topic) <= now_s]
         for topic in found:
-            self._due_s[topic] = now_s + self._every_s
+            free_s = max(self._free_s.get(topic, float("-inf")), now_s - self._every_s)
+            self._free_s[topic] = free_s + self._every_s
+        self._new.clear()
         return [self._held.pop(topic) for topic in found]
+
+    def _due_s(self, topic: str) -> float:
+        free_s = self._free_s.get(topic, float("-inf"))
+        return free_s if topic in self._new else free_s + self._every_s / 2.0
 
     def next_s(self) -> float | None:
         """Return when something that is held will be due, None if nothing is held."""
-        return min((self._due_s.get(topic, float("-inf")) for topic in self._held), default=None)
+        return min((self._due_s(topic) for topic in self._held), default=None)
 
 
 class Outbox:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import cookie_parser
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from benchwarden.daemon.front.page_access import COOKIE, Access, Rate, foreign_origin
@@ -30,13 +30,24 @@ SAID = {
 }
 WRONG_TOKENS = 5  # in a minute from one address; then it waits
 DATA = "/api/"
+LOOKING = ("GET", "HEAD")
 
 
 class Guard:
-    """Lets a request through with `scope["state"]["role"]` set, None for a stranger, who gets no data."""
+    """Lets a request through with `scope["state"]["role"]` set, None for a stranger, who gets no data.
 
-    def __init__(self, app: ASGIApp, access: Access, wrong: Rate, now_s: Callable[[], float]) -> None:
-        self._app, self._access, self._wrong, self._now_s = app, access, wrong, now_s
+    `refused` is told address, path and why of whatever wanted to do something and was not let through.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        access: Access,
+        wrong: Rate,
+        now_s: Callable[[], float],
+        refused: Callable[[str, str, str], None],
+    ) -> None:
+        self._app, self._access, self._wrong, self._now_s, self._refused = app, access, wrong, now_s, refused
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -57,28 +68,35 @@ class Guard:
             await send(message)
 
         refusal = self._refusal(scope)
-        await (refusal or self._app)(scope, receive, said)
+        if refusal:
+            status, why = refusal
+            if scope["method"] not in LOOKING:
+                self._refused(client_of(scope), scope["path"], why)
+            await JSONResponse({"error": why}, status)(scope, receive, said)
+        else:
+            await self._app(scope, receive, said)
 
-    def _refusal(self, scope: Scope) -> Response | None:
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        """Return the status and the words of a refusal, None for what is let through."""
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self._access.host_fits(hosts[0]):
-            return _no(403, f"this page is not known as {hosts[:1]}; [page] hosts in the bench file names more")
+            return (403, f"this page is not known as {hosts[:1]}; [page] hosts in the bench file names more")
         bearer = _bearer(headers.get("authorization"))
         address, now_s = client_of(scope), self._now_s()
         cookie = cookie_parser(headers.get("cookie", "")).get(COOKIE)
         if bearer is not None and self._wrong.full(address, now_s):
-            return _no(429, "too many wrong tokens; wait a minute")
+            return (429, "too many wrong tokens; wait a minute")
         role = self._access.role_of(bearer, cookie, now_s)
         if bearer is not None and self._access.tokens and role is None:
             self._wrong.count(address, now_s)
         scope.setdefault("state", {})["role"] = role
-        if scope["method"] not in ("GET", "HEAD"):
+        if scope["method"] not in LOOKING:
             foreign = foreign_origin(headers, by_cookie=bearer is None and cookie is not None)
             if foreign:
-                return _no(403, f"this does not come from the page: {foreign}")
+                return (403, f"this does not come from the page: {foreign}")
         if role is None and scope["path"].startswith(DATA):
-            return _no(401, "a token is needed: log in on the page, or send Authorization: Bearer …")
+            return (401, "a token is needed: log in on the page, or send Authorization: Bearer …")
         return None
 
 
@@ -93,7 +111,3 @@ def _bearer(header: str | None) -> str | None:
         return None
     kind, _, token = header.partition(" ")
     return token.strip() if kind.lower() == "bearer" else ""
-
-
-def _no(status: int, why: str) -> Response:
-    return JSONResponse({"error": why}, status)

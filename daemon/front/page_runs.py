@@ -6,16 +6,22 @@ Of a run that goes on, only what was added since the last look is read.
 import json
 import re
 import threading
+import warnings
 from array import array
 from collections import OrderedDict
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from benchwarden.daemon.front.page_words import event_words, figures_of, limits_of, protections_of
 from benchwarden.daemon.front.thinning import Point, thinned, window
-from benchwarden.results.columns import ColumnsError, Layout, parse_row, read_header
+from benchwarden.results.columns import ColumnsError, Layout, labels, numeric_places, parse_row, read_header
 from benchwarden.results.folder import (
     RESERVE_FILE,
     RESULT_FILE,
@@ -34,6 +40,11 @@ SLICES_MOST = 2000
 KEPT = 6  # runs whose columns stay in memory; the newest 8 h at ten samples a second take about 35 MB
 EVENTS_SHOWN = 300
 NOT_KNOWN = float("nan")
+BLOCK = 20_000  # rows taken at once
+ROW_FIELDS = len(labels(0, ()))
+STEP_TYPE = labels(0, ()).index("Step Type")
+
+FloatColumn = npt.NDArray[np.float64]
 
 
 class NoSuchRun(Exception):
@@ -74,14 +85,50 @@ class Columns:
             content = file.read()
         whole = content[: content.rfind(b"\n") + 1]
         self._read[number] += len(whole)
-        for line in whole.decode("utf-8", errors="replace").splitlines():
+        lines = whole.decode("utf-8", errors="replace").splitlines()
+        begin = 0
+        while number not in self._layouts and begin < len(lines):
+            with suppress(ColumnsError):
+                self._layouts[number] = read_header(lines[begin])
+            begin += 1
+        for first in range(begin, len(lines), BLOCK):
+            some = lines[first : first + BLOCK]
             try:
-                if number not in self._layouts:
-                    self._layouts[number] = read_header(line)
-                else:
-                    self._take(parse_row(line, self._layouts[number]))
-            except ColumnsError:
-                continue  # `benchwarden report` names what cannot be read
+                self._take_block(some, self._layouts[number])
+            except ValueError:
+                self._take_each(some, self._layouts[number])
+
+    def _take_each(self, lines: list[str], layout: Layout) -> None:
+        for line in lines:
+            with suppress(ColumnsError):  # `benchwarden report` names what cannot be read
+                self._take(parse_row(line, layout))
+
+    def _take_block(self, lines: list[str], layout: Layout) -> None:
+        """Take many rows at once; ValueError, and nothing is taken, if any is not as all should be."""
+        found = _numbers(lines, layout)
+        sequence, times, counts = found["sequence"], found["test_time_s"], found["step_count"]
+        sure = np.isfinite(times).all() and _whole(sequence) and _whole(counts)
+        if not sure or sequence[0] <= self.sequence or not (np.diff(sequence) > 0).all():
+            raise ValueError("rows are not in order")
+        new = {"voltage_v": found["voltage_v"], "current_a": found["current_a"]}
+        new["power_w"] = found["voltage_v"] * found["current_a"]
+        groups = [found[f"group {number + 1}"] for number in range(layout.groups)]
+        missing = np.full(len(times), NOT_KNOWN)
+        new["lowest_v"] = np.fmin.reduce(groups) if groups else missing
+        new["highest_v"] = np.fmax.reduce(groups) if groups else missing
+        for number, place in enumerate(self._places[: layout.temperatures], start=1):
+            new[f"{place}_c"] = found[f"temperature {number}"]
+        for name, values in new.items():
+            curve = self.curves.setdefault(name, array("d", [NOT_KNOWN]) * len(self.times))
+            curve.frombytes(values.tobytes())
+        self.sequence = int(sequence[-1])
+        self.times.frombytes(times.tobytes())
+        edges = [0, *(np.flatnonzero(np.diff(counts)) + 1).tolist(), len(counts)]
+        for begin, end in pairwise(edges):
+            if not self.steps or self.steps[-1]["step"] != int(counts[begin]):
+                kind = lines[begin].split(",")[STEP_TYPE]
+                self.steps.append({"step": int(counts[begin]), "kind": kind, "from_s": float(times[begin])})
+            self.steps[-1]["to_s"] = float(times[end - 1])
 
     def _take(self, sample: Sample) -> None:
         if sample.sequence <= self.sequence:
@@ -120,6 +167,38 @@ class Columns:
         raw = len(times) <= 2 * slices
         curves = {name: _rounded(thinned(times, curve, slices)) for name, curve in cut.items()}
         return {**found, "raw": raw, "curves": curves}
+
+
+def _whole(values: FloatColumn) -> bool:
+    return bool((np.floor(values) == values).all())
+
+
+def _numbers(lines: list[str], layout: Layout) -> dict[str, FloatColumn]:
+    """Return what a chart needs of many rows by its names, NaN where a field is empty; ValueError for any odd row."""
+    text = "\n".join([*lines, ""])
+    if text.count(",") != len(lines) * (ROW_FIELDS + layout.temperatures + layout.groups - 1):
+        raise ValueError("a row has another number of fields")
+    places = numeric_places(layout)
+    try:
+        table = _table(lines, tuple(places.values()))
+        odd = np.isnan(table).any()
+    except ValueError:  # an empty field, most likely
+        odd = "nan" in text.lower()
+        filled = text.replace(",,", ",nan,").replace(",,", ",nan,").replace(",\n", ",nan\n")
+        table = _table(filled.splitlines(), tuple(places.values()))
+    if odd or len(table) != len(lines) or np.isinf(table).any():
+        raise ValueError("a row is empty, or a number is not finite")
+    columns = np.ascontiguousarray(table.T)
+    return {name: columns[number] for number, name in enumerate(places)}
+
+
+def _table(lines: list[str], places: tuple[int, ...]) -> FloatColumn:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", UserWarning)  # of lines without anything
+        try:
+            return np.loadtxt(lines, delimiter=",", usecols=places, comments=None, ndmin=2)
+        except UserWarning as error:
+            raise ValueError(str(error)) from error
 
 
 def _rounded(points: list[Point]) -> list[tuple[float, float | None]]:

@@ -45,6 +45,7 @@ LONGEST_BODY = 65536
 CONTROLS = 30  # in a minute from one address; STOP is never counted
 RUNS_AT_ONCE = 50
 BLOCK = 1 << 16
+SHOWN = 200  # characters of a text in the journal
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -73,7 +74,7 @@ class Server:
         self._controls, self._notes, self._morning, self._journal = controls, notes, morning, journal
         self._comparisons, self._now_s = comparisons, now_s
         self._wrong, self._control_rate = Rate(WRONG_TOKENS), Rate(CONTROLS)
-        self._compare_rate = Rate(CONTROLS)
+        self._compare_rate, self._refusals = Rate(CONTROLS), Rate(CONTROLS)
         self._static = {name: (files("benchwarden.daemon.front") / name).read_bytes() for name in STATIC}
         looks = {
             "/api/now": self._now,
@@ -107,7 +108,7 @@ class Server:
                 *(Route(path, self._answered(handler), methods=["GET"]) for path, handler in looks.items()),
             ],
             middleware=[
-                Middleware(Guard, access=access, wrong=self._wrong, now_s=now_s),
+                Middleware(Guard, access=access, wrong=self._wrong, now_s=now_s, refused=self._refused),
                 # Level 9, which is usual, holds the loop for half a second where this takes some milliseconds.
                 Middleware(GZipMiddleware, minimum_size=1000, compresslevel=1),
             ],
@@ -147,6 +148,7 @@ class Server:
         try:
             text = (await _body(request)).decode("utf-8", "replace")
         except TooLong as error:
+            self._journal.note(None, address, {"do": "log in"}, f"refused: {error}")
             return _error(413, str(error))
         if self._wrong.full(address, now_s):
             self._journal.note(None, address, {"do": "log in"}, "too many wrong tokens")
@@ -240,11 +242,19 @@ class Server:
     # what is done
 
     async def _stop(self, request: Request) -> Response:
-        bay = (await _data(request)).get("bay")
+        """Stop one bay or all; whatever else is wrong with the request is taken down with why it was refused."""
+        what: dict[str, Any] = {"do": "stop"}
+        try:
+            bay = (await _data(request)).get("bay")
+        except Exception as error:
+            self._noted(request, what, f"refused: {error}")
+            raise
+        what["bay"] = str(bay or "all")[:SHOWN]
         if bay is not None and bay not in self._bays:
+            self._noted(request, what, "refused: there is no such bay")
             return _error(404, f"there is no bay {bay!r}; known: {', '.join(self._bays)}")
         done = await self._controls.stop(bay)
-        self._noted(request, {"do": "stop", "bay": bay or "all"}, "; ".join([done["words"], *done["lines"]]))
+        self._noted(request, what, "; ".join([done["words"], *done["lines"]]))
         return JSONResponse(done)
 
     async def _before_start(self, request: Request) -> Response:
@@ -253,45 +263,55 @@ class Server:
         return JSONResponse(await self._controls.before_start(self._bay(request)))
 
     async def _start(self, request: Request) -> Response:
-        data = await _data(request)
-        bay, numbers = request.path_params["bay"], data.get("numbers")
         return await self._operated(
             request,
-            {"do": "start", "bay": bay, "numbers": numbers},
-            lambda: self._controls.start(self._bay(request), numbers, data.get("checked")),
+            {"do": "start", "bay": request.path_params["bay"]},
+            ("numbers",),
+            lambda data: self._controls.start(self._bay(request), data.get("numbers"), data.get("checked")),
         )
 
     async def _acknowledge(self, request: Request) -> Response:
         return await self._operated(
             request,
             {"do": "acknowledge", "bay": request.path_params["bay"]},
-            lambda: self._controls.acknowledge(self._bay(request)),
+            (),
+            lambda data: self._controls.acknowledge(self._bay(request)),
         )
 
     async def _answer(self, request: Request) -> Response:
-        text = str((await _data(request)).get("text") or "")[:200]
         return await self._operated(
             request,
-            {"do": "answer", "bay": request.path_params["bay"], "text": text},
-            lambda: self._controls.answer(self._bay(request), text),
+            {"do": "answer", "bay": request.path_params["bay"]},
+            ("text",),
+            lambda data: self._controls.answer(self._bay(request), str(data.get("text") or "")[:SHOWN]),
         )
 
     async def _note(self, request: Request) -> Response:
-        run, text = _run_of(request), str((await _data(request)).get("text") or "")
+        run = _run_of(request)
 
-        def keep() -> dict[str, Any]:
+        def keep(text: str) -> dict[str, Any]:
             self._record.folder(run)
             self._notes.keep(run, text)
             return {"ok": True}
 
         return await self._operated(
-            request, {"do": "note", "run": run, "text": text[:200]}, lambda: asyncio.to_thread(keep)
+            request,
+            {"do": "note", "run": run},
+            ("text",),
+            lambda data: asyncio.to_thread(keep, str(data.get("text") or "")),
         )
 
     async def _operated(
-        self, request: Request, what: Mapping[str, Any], do: Callable[[], Awaitable[dict[str, Any]]]
+        self,
+        request: Request,
+        what: Mapping[str, Any],
+        told: tuple[str, ...],
+        do: Callable[[Mapping[str, Any]], Awaitable[dict[str, Any]]],
     ) -> Response:
-        """Do what only an operator may, at most so often, and take it down with its answer."""
+        """Do what only an operator may, at most so often, and take it down with its answer.
+
+        `told`: keys of the body that are taken down as well.
+        """
         address, now_s = client_of(request.scope), self._now_s()
         if not may_operate(self._role(request)):
             self._noted(request, what, "refused: not the operator")
@@ -301,7 +321,9 @@ class Server:
             return _error(429, f"more than {CONTROLS} commands in a minute; wait")
         self._control_rate.count(address, now_s)
         try:
-            answer = await do()
+            data = await _data(request)
+            what = {**what, **{key: _told(data.get(key)) for key in told}}
+            answer = await do(data)
         except Exception as error:
             self._noted(request, what, f"refused: {error}")
             raise
@@ -310,6 +332,13 @@ class Server:
 
     def _noted(self, request: Request, what: Mapping[str, Any], answer: str) -> None:
         self._journal.note(self._role(request), client_of(request.scope), what, answer)
+
+    def _refused(self, address: str, path: str, why: str) -> None:
+        """Take down what the guard let nobody do, at most so often: a stranger must not fill the journal."""
+        now_s = self._now_s()
+        if not self._refusals.full(address, now_s):
+            self._refusals.count(address, now_s)
+            self._journal.note(None, address, {"do": path[:SHOWN]}, f"refused: {why}")
 
     def _bay(self, request: Request) -> str:
         bay = str(request.path_params["bay"])
@@ -331,6 +360,11 @@ class _Stream(Response):
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve."""
         await self._hub.serve(receive, send, self._hello)
+
+
+def _told(value: Any) -> Any:
+    """Return what is taken down of a value that came from outside: numbers, and not too much text."""
+    return value if value is None or isinstance(value, int | float) else str(value)[:SHOWN]
 
 
 def _run_of(request: Request) -> str:

@@ -1,5 +1,6 @@
 """What a run's own run.json and events say, in words for the page: limits, protections, figures, events. Pure."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -102,12 +103,35 @@ def event_words(event: Mapping[str, Any]) -> str | None:
             currents = _table(event.get("current_a")).items()
             measured = ", ".join(f"{one} {value} A" for one, value in currents if value is not None)
             return f"off {'confirmed' if event.get('confirmed') else 'NOT CONFIRMED'} ({measured} measured)"
+        case "lacks":
+            return f"the bench lacks: {'; '.join(map(str, event.get('instruments') or []))}"
+        case "unprotected":
+            return (
+                f"{event.get('instrument')} does not protect by itself: {', '.join(map(str, event.get('names') or []))}"
+            )
+        case "test_pulse":
+            return (
+                f"test pulse of {event.get('set_a')} A: {event.get('before_v')} V before, {event.get('in_v')} V in it, "
+                f"{1e3 * _number(event.get('resistance_ohm')):.1f} mΩ"
+            )
+        case "tripping" | "tripped":
+            return f"{name}: {event.get('reason')}"
+        case "flag":
+            return f"flag: {event.get('text')}"
+        case "missed":
+            return f"no reading of {event.get('role')}: {event.get('error')}"
+        case "waiting_for_operator":
+            return f"the operator is asked: {event.get('text')}"
         case "ended":
             off = "off confirmed" if event.get("off_confirmed") else "OFF NOT CONFIRMED"
             return f"{event.get('how')}: {event.get('why')}; {off}"
     left_out = ("seq", "test_time_s", "utc", "event")
     rest = [f"{key} {_short(value)}" for key, value in event.items() if key not in left_out]
     return f"{name.replace('_', ' ')}: {', '.join(rest)}" if rest else name.replace("_", " ")
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
 
 
 def _short(value: object) -> str:

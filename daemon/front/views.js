@@ -45,7 +45,7 @@ function hottest(sample) {
 function standWords(state) {
   if (!state) return "nothing heard of it yet";
   const flows = { load: "drawing", supply: "charging", off: "output off" }[live.bays[state.bay].sample?.output];
-  const words = { idle: "idle", running: "running", cooling: "cooling between tests", stopped: "stopped", tripped: "TRIPPED", interrupted: "interrupted" }[state.stand];
+  const words = { idle: "idle", running: flows ? "running" : "running: checks before anything is on", cooling: "cooling between tests", stopped: "stopped", tripped: "TRIPPED", interrupted: "interrupted" }[state.stand];
   return state.stand === "running" && flows ? `running, ${flows}` : words;
 }
 
@@ -110,13 +110,21 @@ export function overview() {
   const element = make("div", {}, make("h1", { tabindex: "-1", class: "unseen" }, "Overview"), first, cards);
   let bays = [];
   let due = null;
+  let report = null;
+  let stood = "";
+  const show = () => {
+    stood = standsNow();
+    morning.replaceChildren(...morningLines(report));
+  };
   const read = async () => {
     due = null;
     try {
-      morning.replaceChildren(...morningLines(await get("/api/morning")));
+      report = await get("/api/morning");
     } catch (error) {
-      morning.replaceChildren(make("p", { class: "problem" }, `the report cannot be had: ${error.message}`));
+      report = { error: `the report cannot be had: ${error.message}` };
     }
+    show();
+    if (!report.error && Object.keys(report.bays).some((bay) => isOld(report, bay))) later(12000);
   };
   const later = (ms) => (due ||= setTimeout(read, ms));
   read();
@@ -132,13 +140,23 @@ export function overview() {
       bays.forEach((one) => one.update());
     },
     on(kind) {
-      if (kind === "state" || kind === "refill") later(12000);
+      if (kind !== "state" && kind !== "refill") return;
+      if (report && standsNow() !== stood) show();
+      later(12000);
     },
     close() {
       clearInterval(again);
       clearTimeout(due);
     },
   };
+}
+
+const standsNow = () => JSON.stringify(Object.values(live.bays).map((one) => one.state?.stand));
+
+/** Tell whether a bay stands elsewhere by now than the morning's report says; another one is on its way. */
+function isOld(report, bay) {
+  const stand = live.bays[bay]?.state?.stand;
+  return stand !== undefined && stand !== report.bays[bay].stand;
 }
 
 function morningLines(report) {
@@ -153,6 +171,10 @@ function morningLines(report) {
   }
   const entries = Object.entries(report.bays);
   const rows = entries.map(([name, bay]) => {
+    if (isOld(report, name)) {
+      const { stand, pack } = live.bays[name].state;
+      return make("div", { class: "told" }, make("p", {}, make("strong", {}, `${name}${pack ? `, ${pack}` : ""}: `), `${stand}; more in a moment`));
+    }
     const over = bay.tests.filter((test) => test.fate !== "running");
     const on = bay.tests.some((test) => test.fate === "running");
     const off = on ? "a test runs" : { true: "off confirmed", false: "OFF NOT CONFIRMED", null: "off: not known" }[bay.off];
@@ -162,7 +184,7 @@ function morningLines(report) {
       told.append(
         make("ul", {}, [
           ...over.map((test) => make("li", {}, testLine(test), ...test.flags.map((text) => make("span", { class: "flag" }, ` ⚑ ${text}`)))),
-          ...bay.not_run.map((test) => make("li", { class: "soft" }, `did not run: ${test.title}: ${test.why}`)),
+          ...bay.not_run.map((test) => make("li", { class: "soft" }, `${on ? "comes next" : "did not run"}: ${test.title}${test.why && !on ? `: ${test.why}` : ""}`)),
         ]),
       );
     }
@@ -253,7 +275,7 @@ export function bayView(name) {
   const plan = make("ol", { class: "plan" });
   const tests = make("ol", { class: "tests" });
   const facts = make("div", {});
-  const events = make("ol", { class: "events" });
+  const events = make("ol", { class: "events", tabindex: "0", "aria-label": "events" });
   const acts = make("div", { class: "row acts" });
   const nothing = make("p", { class: "soft" }, "No run has begun in this bay.");
   const which = make("p", { class: "soft" });
@@ -470,7 +492,7 @@ export function runView(name) {
   const chart = runChart(["middle", "joint", "ambient"]);
   const top = make("div", {}, make("p", { class: "soft" }, "Reading the record…"));
   const facts = make("div", {});
-  const events = make("ol", { class: "events" });
+  const events = make("ol", { class: "events", tabindex: "0", "aria-label": "events" });
   const files = make("ul", { class: "files" });
   const plan = make("ol", { class: "plan" });
   const title = make("h1", { tabindex: "-1" }, "A run");

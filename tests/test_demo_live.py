@@ -1,0 +1,114 @@
+"""`benchwarden demo --live` as a newcomer meets it: the printed address on a phone, STOP, and off that is confirmed."""
+
+import re
+import signal
+import socket
+import subprocess
+from collections.abc import Iterator
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from benchwarden.daemon import clock
+from benchwarden.daemon.demo_live import STOPPED_S, Caretaker
+from benchwarden.daemon.serve import PAGE_PORT, _page_address
+from benchwarden.daemon.waiting_list import Stand
+from tests.browser import Complaints, chromium, context, faults_of, keep_picture, needs_chromium
+from tests.shed import BENCHWARDEN, ENVIRONMENT, wait_for
+
+ADDRESS = re.compile(r"Open in a browser on this machine: +(http://127\.0\.0\.1:(\d+)/)\n")
+
+
+def test_a_port_that_is_taken_is_no_obstacle() -> None:
+    with ExitStack() as taken:
+        with suppress(OSError):  # by somebody else, which is as good
+            taken.enter_context(socket.create_server(("127.0.0.1", PAGE_PORT)))
+        host, _, port = _page_address().partition(":")
+        assert host == "127.0.0.1"
+        assert int(port) not in (0, PAGE_PORT)
+
+
+def test_what_was_stopped_stays_stopped_for_a_while_and_a_trip_waits_for_a_person(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    said: list[str] = []
+    now_s = 100.0
+    monkeypatch.setattr(clock, "real_s", lambda: now_s)
+    caretaker = Caretaker({"left": Path("heron.toml")}, "standard", "127.0.0.1:8640", said.append)
+    assert caretaker._is_due("left", Stand.INTERRUPTED), "of an earlier demonstration"
+    assert caretaker._is_due("left", Stand.IDLE)
+    assert not caretaker._is_due("left", Stand.RUNNING)
+    assert not caretaker._is_due("left", Stand.COOLING)
+    assert not caretaker._is_due("left", Stand.STOPPED)
+    assert said == ["left: stopped, and begins again in 60 s; a real bench never does so by itself"]
+    now_s += STOPPED_S - 1.0
+    assert not caretaker._is_due("left", Stand.STOPPED)
+    now_s += 2.0
+    assert caretaker._is_due("left", Stand.STOPPED)
+    assert not caretaker._is_due("left", Stand.TRIPPED)
+    assert len(said) == 1
+
+
+@pytest.fixture
+def demonstration(tmp_path: Path) -> Iterator["subprocess.Popen[str]"]:
+    with (tmp_path / "said").open("w") as said:
+        process = subprocess.Popen(
+            [*BENCHWARDEN, "demo", "--live", "--out", "demo"],
+            env=ENVIRONMENT,
+            cwd=tmp_path,
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=said,
+            text=True,
+        )
+    try:
+        yield process
+    finally:
+        process.terminate()
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait(5)
+
+
+@pytest.mark.endure
+@pytest.mark.realtime
+@needs_chromium
+def test_a_newcomer_opens_the_address_on_a_phone_and_stops(
+    demonstration: "subprocess.Popen[str]", tmp_path: Path
+) -> None:
+    said = tmp_path / "said"
+    found = wait_for(lambda: ADDRESS.search(said.read_text()), 60)
+    assert isinstance(found, re.Match)
+    with chromium() as browser:
+        page = context(browser, "phone").new_page()
+        complaints = Complaints(page)
+        page.goto(found[1])
+        for bay, pack in (("left", "Heron"), ("middle", "Plover"), ("right", "Tern")):
+            card = page.locator("article", has_text=f"Bay {bay}")
+            expect(card).to_contain_text(pack)
+            expect(card).to_contain_text("running, charging", timeout=40_000)
+        expect(page.locator("footer")).to_contain_text("may look, and press STOP")
+        assert faults_of(page) == []
+        keep_picture(page, "demonstration", "light", whole=True)
+        page.locator("#stop").tap()
+        expect(page.locator("#stop-answer")).to_contain_text("Off: read back and measured.", timeout=20_000)
+        keep_picture(page, "demonstration-stopped", "light")
+        for bay in ("left", "middle", "right"):
+            card = page.locator("article", has_text=f"Bay {bay}")
+            expect(card.locator(".stand")).to_have_text("stopped")
+            expect(card).to_contain_text("off confirmed")
+        refused = page.evaluate("fetch('/api/bays/left/start', {method: 'POST'}).then((answer) => answer.status)")
+        assert refused == 403, "starting needs the operator's token"
+        # There is always something to watch, also for whoever comes after.
+        expect(page.locator("article", has_text="Bay left").locator(".stand")).to_contain_text(
+            "running", timeout=1000.0 * (STOPPED_S + 30.0)
+        )
+        assert complaints.beside("403") == []
+    demonstration.send_signal(signal.SIGINT)
+    assert demonstration.wait(20) == 0
+    assert "every bay is off, confirmed" in said.read_text()
+    assert not list((tmp_path / "demo" / "state").glob("*.sock"))
