@@ -142,7 +142,7 @@ class Series(SampleTable):
     def in_phase(self, phase: str, output: str) -> "Series":
         """Return the samples of one phase of a step under one output, in their order."""
         named = self.words.index(phase) if phase in self.words else -1
-        return self._part(np.flatnonzero(self.is_on(output) & np.equal(self.phase, named)))
+        return self.rows(np.flatnonzero(self.is_on(output) & np.equal(self.phase, named)))
 
     def measured(self) -> "Series":
         """Return the samples that have both voltage and current."""

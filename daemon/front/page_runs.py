@@ -181,7 +181,7 @@ def _numbers(lines: list[str], layout: Layout) -> dict[str, FloatColumn]:
     places = numeric_places(layout)
     try:
         table = _table(lines, tuple(places.values()))
-        odd = np.isnan(table).any()
+        odd = bool(np.isnan(table).any())
     except ValueError:  # an empty field, most likely
         odd = "nan" in text.lower()
         filled = text.replace(",,", ",nan,").replace(",,", ",nan,").replace(",\n", ",nan\n")

@@ -1,7 +1,7 @@
 """What watching costs, with real processes, a real broker and a real browser: measured, printed and kept.
 
 A machine that others work on as well measures itself: the load average is kept beside each figure. What is asserted is
-that nothing was lost and nothing grew; times are for README's table (tests/measured.py).
+that nothing was lost and nothing grew; times are for README's table (tests/benchmarks/measured.py).
 """
 
 import asyncio
@@ -26,10 +26,10 @@ from benchwarden.daemon.feed import LONGEST, Feed
 from benchwarden.daemon.messages import event_message
 from tests.benchmarks.eight_bays import BAYS
 from tests.benchmarks.long_run import HOURS, RATE_HZ, write_long_run
+from tests.benchmarks.measured import keep, share
 from tests.broker import Broker, free_port, needs_mosquitto, until, watching
 from tests.browser import chromium, context, needs_chromium
 from tests.front_rig import RUN, sample_of, state_of
-from tests.measured import keep, share
 from tests.served_page import VIEW, ServedPage, answers
 from tests.shed import ENVIRONMENT, Shed, wait_for
 from tests.viewers import viewers
