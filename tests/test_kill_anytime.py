@@ -23,7 +23,7 @@ import pytest
 from benchwarden.daemon.guardian import ASSERT_OFF_S, DIED, SILENCE_S, TOOK_OVER
 from benchwarden.daemon.worker import STOPPED
 from benchwarden.results.folder import read_run
-from tests import measured
+from tests.benchmarks import measured
 from tests.extent import SEED, extents
 from tests.shed import ENVIRONMENT, Shed, hear, on_and_sampled, wait_for, worker_of
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from tests import measured
+from tests.benchmarks import measured
 
 FOUND: dict[str, dict[str, Any]] = {
     "kills": {"kills": 200, "on": 120, "p50_s": 0.004, "p99_s": 0.0312, "rows": 300, "lost": 0, "load": 1.5},

@@ -11,7 +11,7 @@ from pathlib import Path
 from benchwarden.simulators.meter import Meter
 from benchwarden.simulators.scpi import Device
 from benchwarden.simulators.start import SimulatedBench
-from tests import measured
+from tests.benchmarks import measured
 from tests.extent import extents
 from tests.test_bay_faults import DISCHARGE, assert_tripped, broken, device
 

@@ -1,6 +1,6 @@
 """The service for days on virtual time, with faults at random: every invariant holds, and the process does not grow."""
 
-from tests import measured
+from tests.benchmarks import measured
 from tests.extent import extents, over_all_cores
 from tests.soak import soak
 

@@ -1,6 +1,7 @@
 """What the long tests measured: kept as JSON below build/figures, and written into README's table by `make figures`.
 
-`python -m tests.measured` writes the table; exit code 2, and nothing changed, if one of them has not been measured.
+They stand where they are tested, written once: `make test` takes a part of them, `make figures` the whole.
+`python -m tests.benchmarks.measured` writes the table; exit code 2, and nothing changed, if one was not measured.
 """
 
 import json
@@ -12,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "build" / "figures"
 BEGIN, END = "<!-- figures: begin, written by `make figures` -->", "<!-- figures: end -->"
 NAMES = ("kills", "freezes", "reaction", "soak")
