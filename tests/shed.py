@@ -26,8 +26,8 @@ power = "2C"
 stop_at = { group_voltage = "discharge cut-off" }
 """
 BENCHWARDEN = [sys.executable, "-m", "benchwarden.daemon.main"]
-# Of the default, 10 s, tests on virtual time are the witness.
-RECOVERY = 'pulse_recovery = "1 s"'
+# Where waiting for the default, 10 s, shows nothing: tests on virtual time are its witness.
+SOON = "1 s"
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src"), "PYTHONUNBUFFERED": "1"}
 
 
@@ -53,18 +53,21 @@ def hear(running: "subprocess.Popen[str]", words: str, seconds: float = 10.0) ->
     return said
 
 
-def recovers_soon(bench: Path) -> None:
-    """Have every pack rest for as short as is allowed after the test pulse."""
-    bench.write_text(bench.read_text().replace("[[bay]]\n", f"[[bay]]\n{RECOVERY}\n"))
+def let_recover(bench: Path, recovery: str) -> None:
+    """Have every pack rest for so long after the test pulse."""
+    bench.write_text(bench.read_text().replace("[[bay]]\n", f'[[bay]]\npulse_recovery = "{recovery}"\n'))
 
 
 class Shed:
     """A simulated bench in its own process, and what a person has on disk beside it.
 
     `simulate`: the command that serves another bench than the demonstration's; the bench file's path is appended.
+    `recovery`: for how long packs rest after the test pulse.
     """
 
-    def __init__(self, folder: Path, simulate: Sequence[str] = (*BENCHWARDEN, "simulate", "--bench")) -> None:
+    def __init__(
+        self, folder: Path, simulate: Sequence[str] = (*BENCHWARDEN, "simulate", "--bench"), *, recovery: str = "10 s"
+    ) -> None:
         self.folder = folder
         self.bench = folder / "bench.toml"
         (folder / "pack.toml").write_text(PACK)
@@ -76,7 +79,7 @@ class Shed:
             stdout=subprocess.DEVNULL,
         )
         wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
-        recovers_soon(self.bench)
+        let_recover(self.bench, recovery)
         bays = tomllib.loads(self.bench.read_text())["bay"]
         self.loads = {bay["name"]: (bay["load"] if isinstance(bay["load"], list) else [bay["load"]]) for bay in bays}
 

@@ -22,7 +22,7 @@ from benchwarden.daemon.outside import Outside, check_alarms
 from benchwarden.daemon.waiting_list import Entry, Stand, WaitingList, add
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.listener import Listener, listening
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, wait_for, worker_of
+from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, wait_for, worker_of
 from tests.test_bench import BENCH
 
 
@@ -397,7 +397,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
 
 @pytest.fixture
 def shed(tmp_path: Path, listener: Listener) -> Iterator[Shed]:
-    made = Shed(tmp_path)
+    made = Shed(tmp_path, recovery=SOON)
     written(tmp_path, f"{listener.address}\n")
     head, mark, rest = made.bench.read_text().partition("\n[[bay]]")
     alarms = f'\n[alarms]\nurls_file = "alarm-addresses"\nalive_url = "{listener.url}/on"\n'

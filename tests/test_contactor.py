@@ -21,7 +21,7 @@ from benchwarden.simulators.contactor import ContactorDevice
 from benchwarden.simulators.scenario import demo_bench, heron, simple
 from benchwarden.simulators.start import SimulatedBench
 from benchwarden.simulators.wiring import Bay, SupplyState
-from tests.shed import ENVIRONMENT, PACK, PROFILE, Shed, recovers_soon, wait_for
+from tests.shed import ENVIRONMENT, PACK, PROFILE, SOON, Shed, let_recover, wait_for
 from tests.test_bench import BENCH
 from tests.virtual_bench import Done, StandInGuardian, on_virtual_time, run_test
 
@@ -234,7 +234,7 @@ class ShedWithContactor(Shed):
         command = [sys.executable, "-c", SIMULATE, str(self.bench)]
         self.process = subprocess.Popen(command, env=ENVIRONMENT, cwd=folder, stdout=subprocess.DEVNULL)
         wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
-        recovers_soon(self.bench)
+        let_recover(self.bench, SOON)
         [entry] = read_bench(self.bench.read_text(), "bench.toml").bay
         assert entry.contactor is not None
         self.loads = {"left": [{"at": entry.loads[0].at}]}

@@ -19,7 +19,7 @@ from benchwarden.daemon.worker import main as work
 from benchwarden.daemon.worker import run_one
 from benchwarden.simulators.start import SimulatedBench
 from tests.service_bench import Board, serving
-from tests.shed import RECOVERY, Shed
+from tests.shed import Shed
 from tests.test_bay_faults import DISCHARGE, HERON, LEFT
 from tests.test_bench import BENCH
 from tests.test_drill import drill
@@ -183,7 +183,7 @@ def test_a_drill_of_a_bench_without_the_simulated_line_with_real_processes(tmp_p
     """Fault 35: the guardian is tried before it is needed."""
     shed = Shed(tmp_path)
     try:
-        shed.bench.write_text(shed.bench.read_text().replace("simulated = true\n", "").replace(f"{RECOVERY}\n", ""))
+        shed.bench.write_text(shed.bench.read_text().replace("simulated = true\n", ""))
         done = drill(shed, "left=pack.toml")
         assert done.returncode == 0, done.stdout + done.stderr
         assert "DRILL PASSED" in done.stdout

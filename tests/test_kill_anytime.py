@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -25,7 +26,7 @@ from benchwarden.daemon.worker import STOPPED
 from benchwarden.results.folder import read_run
 from tests.benchmarks import measured
 from tests.extent import SEED, extents
-from tests.shed import ENVIRONMENT, Shed, hear, on_and_sampled, wait_for, worker_of
+from tests.shed import ENVIRONMENT, SOON, Shed, hear, on_and_sampled, wait_for, worker_of
 
 pytestmark = pytest.mark.realtime
 
@@ -76,7 +77,7 @@ def sheds(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Shed]]:
     """Two benches for each core: most of a run is waiting."""
     folders = [tmp_path_factory.mktemp("shed") for _ in range(2 * (os.cpu_count() or 1))]
     with ThreadPoolExecutor(len(folders)) as pool:
-        made = list(pool.map(Shed, folders))
+        made = list(pool.map(partial(Shed, recovery=SOON), folders))
     yield made
     for shed in made:
         shed.close()

@@ -13,7 +13,7 @@ import pytest
 from benchwarden.results.folder import read_events
 from tests.broker import Broker, needs_mosquitto, until, watching
 from tests.front_rig import Rig
-from tests.shed import ENVIRONMENT, Shed
+from tests.shed import ENVIRONMENT, SOON, Shed
 from tests.test_mqtt_stop import answered, now
 from tests.test_schema import checked
 
@@ -79,7 +79,7 @@ def test_of_a_front_that_is_killed_the_broker_says_offline_and_the_next_one_tell
 @pytest.mark.realtime
 def test_a_run_is_told_from_first_to_last_and_stopped_by_mqtt(tmp_path: Path) -> None:
     broker = Broker(tmp_path).start()
-    shed = Shed(tmp_path)
+    shed = Shed(tmp_path, recovery=SOON)
     with shed.bench.open("a") as file:
         file.write(f'\n[mqtt]\nurl = "mqtt://127.0.0.1:{broker.port}"\nevery = "500 ms"\n')
     run = shed.run()

@@ -6,7 +6,7 @@ import socket
 import subprocess
 from pathlib import Path
 
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, on_and_sampled, wait_for
+from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, on_and_sampled, wait_for
 
 
 def say(shed: Shed, *words: str) -> "subprocess.CompletedProcess[str]":
@@ -22,7 +22,7 @@ def say(shed: Shed, *words: str) -> "subprocess.CompletedProcess[str]":
 
 
 def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
-    shed = Shed(tmp_path)
+    shed = Shed(tmp_path, recovery=SOON)
     run = shed.run()
     try:
         wait_for(lambda: on_and_sampled(shed), 40)

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.state_folder import has_ended
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, wait_for, worker_of
+from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, wait_for, worker_of
 
 pytestmark = pytest.mark.realtime
 
@@ -95,7 +95,7 @@ class Service:
 
 @pytest.fixture(scope="module")
 def shed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shed]:
-    made = Shed(tmp_path_factory.mktemp("shed"))
+    made = Shed(tmp_path_factory.mktemp("shed"), recovery=SOON)
     yield made
     made.close()
 

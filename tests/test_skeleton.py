@@ -14,14 +14,14 @@ from pathlib import Path
 import pytest
 
 from benchwarden.results.folder import read_run
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, hear, on_and_sampled, wait_for, worker_of
+from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, hear, on_and_sampled, wait_for, worker_of
 
 pytestmark = pytest.mark.realtime
 
 
 @pytest.fixture
 def shed(tmp_path: Path) -> Iterator[Shed]:
-    made = Shed(tmp_path)
+    made = Shed(tmp_path, recovery=SOON)
     yield made
     made.close()
 

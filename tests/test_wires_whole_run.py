@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from tests.proxy import Faults, Proxy, before_address
-from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed, wait_for
+from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, wait_for
 
 pytestmark = pytest.mark.realtime
 
@@ -62,7 +62,7 @@ class WholeRun:
     """A run in three bays, a proxy before the first load of each, and somebody who looks at the loads all the time."""
 
     def __init__(self, folder: Path) -> None:
-        self.shed = Shed(folder)
+        self.shed = Shed(folder, recovery=SOON)
         entries = tomllib.loads(self.shed.bench.read_text())["bay"]
         loads = {entry["name"]: entry["load"] for entry in entries}
         self.loads = {bay: (load[0] if isinstance(load, list) else load)["at"] for bay, load in loads.items()}

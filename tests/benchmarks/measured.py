@@ -1,6 +1,6 @@
 """What the long tests measured: kept as JSON below build/figures, and written into README's table by `make figures`.
 
-They stand where they are tested, written once: `make test` takes a part of them, `make figures` all.
+They stand where they are tested, written once: `make test` takes a part of them, `make figures` the whole.
 `python -m tests.benchmarks.measured` writes the table; exit code 2, and nothing changed, if one was not measured.
 """
 
