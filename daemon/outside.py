@@ -7,6 +7,8 @@ import asyncio
 import json
 import os
 import subprocess
+import threading
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -23,6 +25,8 @@ SIGN_EVERY_S = 5.0
 # A child that ends is started again so often within so long; one that ends at once will do so again.
 RESTARTS, RESTARTS_S = 3, 600.0
 CLOSE_S = 2.0
+# So many messages wait for a child that is only just being started.
+KEPT = 1000
 ASKED_TO_STOP = "asked to stop"
 # Children that go on by themselves after they were hung up on.
 _STILL_SENDING: list["subprocess.Popen[bytes]"] = []
@@ -62,6 +66,9 @@ class Outside:
         self._child: subprocess.Popen[bytes] | None = None
         self._started_s: list[float] = []
         self._entered = False
+        self._starting = False
+        self._started = asyncio.Event()
+        self._kept: deque[bytes] = deque(maxlen=KEPT)
         self._on: set[str] = set()
         self._signed_s: float | None = None
         self._heard = b""
@@ -70,16 +77,24 @@ class Outside:
     async def __aenter__(self) -> Self:
         self._entered = True
         self._again()
+        await self._until_started()
         return self
 
     async def __aexit__(self, *_: object) -> None:
         for bay in list(self._on):
             self._on.discard(bay)  # a bay that was never told off: silence, and no all-clear
         self._entered = False
+        await self._until_started()
         child, self._child = self._child, None
         if child:
             await asyncio.to_thread(_end, child)
             self._forget(child)
+
+    async def _until_started(self) -> None:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(CLOSE_S):
+                while self._starting:
+                    await self._started.wait()
 
     async def begin(self, bay: str) -> str | None:
         """A bay's run begins: keep the machine awake. Returns why it must not begin, None if it may."""
@@ -139,10 +154,12 @@ class Outside:
         self._also(fact)
 
     def _send(self, message: dict[str, object]) -> None:
-        line = json.dumps(message).encode() + b"\n"
-        if not self._child:  # it ended too often some time ago
+        self._hand_over(json.dumps(message).encode() + b"\n")
+
+    def _hand_over(self, line: bytes) -> None:
+        if not self._child and not self._starting:  # it ended too often some time ago
             self._again()
-        while self._child and self._child.stdin:
+        if self._child and self._child.stdin:
             try:
                 if os.write(self._child.stdin.fileno(), line) == len(line):
                     return
@@ -153,31 +170,71 @@ class Outside:
                 why = "has ended"
             self._note(f"the process that sends alarms {why}")
             self._again()
+        if self._starting:
+            self._kept.append(line)
 
     def _again(self) -> None:
+        """Have another child in the place of the one that there is, if there may be one; returns at once."""
         child, self._child = self._child, None
         if child:
-            child.kill()
-            child.wait()
             self._forget(child)
         now_s = clock.real_s()
         self._started_s = [one for one in self._started_s if now_s - one < RESTARTS_S]
+        command: Sequence[str] | None = None
         if self._command and self._entered and len(self._started_s) <= RESTARTS:
             self._started_s.append(now_s)
-            self._start(self._command)
-
-    def _start(self, command: Sequence[str]) -> None:
+            command = self._command
+        if not (child or command):
+            return
+        # In a thread of its own: a process may take long to end or to start, and all others may wait for a disk.
+        work = threading.Thread(
+            target=self._replace, args=(child, command, asyncio.get_running_loop()), name="alarms", daemon=True
+        )
         try:
-            child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-        except OSError as error:
+            work.start()
+        except RuntimeError as error:
             self._note(f"no alarm can be sent: {error}")
             return
-        assert child.stdin
-        assert child.stderr
-        for pipe in (child.stdin, child.stderr):
+        if command:
+            self._starting = True
+            self._started.clear()
+
+    def _replace(
+        self, child: "subprocess.Popen[bytes] | None", command: Sequence[str] | None, loop: asyncio.AbstractEventLoop
+    ) -> None:
+        if child:
+            child.kill()
+            child.wait()
+        if not command:
+            return
+        found: subprocess.Popen[bytes] | OSError
+        try:
+            found = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        except OSError as error:
+            found = error
+        try:
+            loop.call_soon_threadsafe(self._take, found)
+        except RuntimeError:  # the loop has ended: a child that nobody writes to ends by itself
+            if not isinstance(found, OSError):
+                found.communicate()
+
+    def _take(self, found: "subprocess.Popen[bytes] | OSError") -> None:
+        self._starting = False
+        self._started.set()
+        if isinstance(found, OSError):
+            self._kept.clear()
+            self._note(f"no alarm can be sent: {found}")
+            return
+        assert found.stdin
+        assert found.stderr
+        for pipe in (found.stdin, found.stderr):
             os.set_blocking(pipe.fileno(), False)
-        asyncio.get_running_loop().add_reader(child.stderr.fileno(), self._hear, child)
-        self._child = child
+        asyncio.get_running_loop().add_reader(found.stderr.fileno(), self._hear, found)
+        self._child = found
+        kept = list(self._kept)
+        self._kept.clear()
+        for line in kept:
+            self._hand_over(line)
 
     def _hear(self, child: "subprocess.Popen[bytes]") -> None:
         assert child.stderr

@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -303,11 +304,12 @@ class Board:
 
 
 def in_child(*arguments: str, aloud: bool = False) -> None:
-    """Have the command line work something out in a process of its own, and wait for nothing.
+    """Have the command line work something out in a process of its own, and do not wait for it.
 
-    When memory runs out it goes before what watches the bench (oom_score_adj, proc(5)). `aloud`: what it says is seen.
+    Called in threads: to start a process may take a while. When memory runs out it goes before what watches the bench
+    (oom_score_adj, proc(5)). `aloud`: what it says is seen.
     """
-    with suppress(OSError):
+    with suppress(OSError), _children_turn:
         _children[:] = [child for child in _children if child.poll() is None]
         command = [sys.executable, "-m", "benchwarden.daemon.main", *arguments]
         heard = None if aloud else subprocess.DEVNULL
@@ -317,6 +319,7 @@ def in_child(*arguments: str, aloud: bool = False) -> None:
 
 
 _children: list[subprocess.Popen[bytes]] = []
+_children_turn = threading.Lock()
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -381,7 +384,7 @@ async def serve_bays(
             feed = telling.served_at(state / state_folder.FEED_SOCKET)
             async with WorkerSocket(state / state_folder.WORKER_SOCKET, service.handle), feed:
                 board.note(f"idle: {len(service.bays)} bays of {bench.name!r}; nothing starts by itself")
-                in_child("seal", "--below", str(runs), aloud=True)
+                await asyncio.to_thread(in_child, "seal", "--below", str(runs), aloud=True)
                 tasks = {asyncio.create_task(service.keep_watching_itself(), name="self-watch")}
                 if beside:
                     tasks.add(asyncio.create_task(beside(service), name="beside"))

@@ -6,10 +6,12 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -354,6 +356,7 @@ def test_a_process_that_died_is_started_again_and_what_it_says_is_noted(bench: P
             outside._child.kill()
             outside._child.wait()
             outside.waiting("left", "Heron", "is it in the bag?")
+            await outside._until_started()
             outside._child.stdin.write(b"nonsense\n")  # type: ignore[union-attr]
             outside._child.stdin.flush()  # type: ignore[union-attr]
             await asyncio.to_thread(wait_for, lambda: listener.posted, 10)
@@ -381,6 +384,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
                 if outside._child:
                     outside._child.wait(10)
                 outside.waiting("left", "Heron", "lost")
+                await outside._until_started()
             assert outside._child is None
             monkeypatch.setattr("benchwarden.daemon.outside.RESTARTS_S", 0.0)
             outside._command = ["sh", "-c", f"cat > {kept}"]
@@ -390,6 +394,36 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
     asyncio.run(work())
     assert notes.count("the process that sends alarms has ended") == 4  # its first start, and three more
     assert json.loads(kept.read_text())["why"] == "kept"
+
+
+def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_said_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that stands still: the loop that looks at the bays goes on, and no alarm is lost."""
+    kept, may_start = tmp_path / "kept", threading.Event()
+    start = subprocess.Popen
+
+    def slowly(*words: Any, **options: Any) -> "subprocess.Popen[bytes]":
+        may_start.wait(20)
+        return start(*words, **options)
+
+    async def work() -> None:
+        async with Outside(["sh", "-c", f"cat > {kept}"], print) as outside:
+            child = outside._child
+            assert child is not None
+            with monkeypatch.context() as patched:
+                patched.setattr("benchwarden.daemon.outside.subprocess.Popen", slowly)
+                child.kill()
+                child.wait()
+                for word in ("first", "second"):
+                    outside.waiting("left", "Heron", word)
+                    assert not may_start.is_set()  # it came back although nothing has started yet
+                may_start.set()
+                await outside._until_started()
+            outside.waiting("left", "Heron", "third")
+
+    asyncio.run(work())
+    assert [json.loads(line)["why"] for line in kept.read_text().splitlines()] == ["first", "second", "third"]
 
 
 # The whole program, over real processes.

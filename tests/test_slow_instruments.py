@@ -3,7 +3,7 @@
 import asyncio
 import re
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,15 +11,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwarden.daemon.conductor import FIRST_LOOK_OVER_S
 from benchwarden.daemon.guardian import SILENCE_S
 from benchwarden.drivers.line import LineSilent
 from benchwarden.drivers.memory import MemoryLine
 from benchwarden.profiles.preflight import Pace, keeps_pace
+from benchwarden.results.sample import Sample
+from benchwarden.simulators.load import LoadDevice
 from benchwarden.simulators.start import SimulatedBench
+from benchwarden.simulators.supply import SupplyDevice
 from tests.nth_fault import ROUNDS, charge_is_right, without_watch
 from tests.proxy import Proxy, before_address
 from tests.shed import Shed, hear, on_and_sampled, wait_for
+from tests.test_bay_faults import WAY_TO_OFF_S, device
 from tests.virtual_bench import Done, on_virtual_time, run_test
+
+# Twelve questions of 0.4 s, each behind one of the beat's.
+LOOKED_OVER_S = 12 * 2 * 0.4
 
 
 class SlowLine(MemoryLine):
@@ -42,7 +50,13 @@ def with_timeout(text: str) -> str:
 
 
 def slow_round(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, name: str, answer_s: float, *, patient: bool = False
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    name: str,
+    answer_s: float,
+    *,
+    patient: bool = False,
+    each: Callable[[SimulatedBench, Sample], None] = lambda bench, sample: None,
 ) -> Done:
     monkeypatch.setattr("benchwarden.drivers.address.MemoryLine", SlowLine)
     monkeypatch.setattr(SlowLine, "answer_s", answer_s)
@@ -54,6 +68,7 @@ def slow_round(
             one.pack,
             one.profile,
             soc=one.soc,
+            each=each,
             change_plan=without_watch,
             change_bench=with_timeout if patient else lambda text: text,
         )
@@ -73,6 +88,34 @@ def test_a_run_goes_well_if_every_instrument_is_slow(
     assert max(later - earlier for earlier, later in pairwise(beats_s)) < SILENCE_S
     assert charge_is_right(done, name) or answer_s < 0.4  # at an edge nobody can know, and it says so
     assert list(done.run.events_named("missed")) == []
+
+
+@pytest.mark.parametrize("output", ["load", "supply"])
+def test_what_somebody_changes_at_a_slow_instrument_is_found_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, output: str
+) -> None:
+    """Faults 20 and 21. The supply's set-points follow the highest group meanwhile: that is nobody's doing but ours."""
+    changed_s: list[float] = []
+
+    def change(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.output != output or changed_s:
+            return
+        changed_s.append(bench.now())
+        if output == "load":
+            load = device(bench, "load")
+            assert isinstance(load, LoadDevice)
+            load.state.over_power_on = False
+        else:
+            supply = device(bench, "supply")
+            assert isinstance(supply, SupplyDevice)
+            supply.state.over_voltage_v = 66.0
+
+    done = slow_round(tmp_path, monkeypatch, "top", 0.4, each=change)
+    assert done.ending.how == "tripped"
+    words = "POWer:PROTection:STATe\\?" if output == "load" else "PROTection\\? reads back 66"
+    assert re.search(f"changed at the instrument: left {output} at .*{words}", done.ending.why), done.ending
+    off_s = max(time_s for time_s, what in done.journal if what.endswith(" off"))
+    assert off_s - changed_s[0] <= FIRST_LOOK_OVER_S + LOOKED_OVER_S + 1.0 + WAY_TO_OFF_S
 
 
 @pytest.mark.parametrize("name", ROUNDS)
