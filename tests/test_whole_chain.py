@@ -142,6 +142,32 @@ def test_constant_power_to_a_terminal_cut_off(tmp_path: Path, load_kind: str) ->
     assert min(value for value in before.groups_v if value is not None) > 3.2
 
 
+@pytest.mark.parametrize("load_kind", ["load-function", "load-mode"])
+def test_constant_resistance_to_a_terminal_cut_off(tmp_path: Path, load_kind: str) -> None:
+    """The even pack on 1.5 Ω down to 19.2 V, an RC discharge of any text: OCV falls as e^(-t/τ), τ = (R + r)/k."""
+    load_ohm = 1.5
+    tau_s = (load_ohm + OHM) / (SLOPE_V_PER_AH / 3600.0)
+    end_emf_v = CUT_OFF_V * (load_ohm + OHM) / load_ohm
+    time_s = tau_s * math.log(FULL_V / end_emf_v)
+    charge_ah = (FULL_V - end_emf_v) / SLOPE_V_PER_AH
+    in_load = load_ohm / (load_ohm + OHM) ** 2
+    energy_wh = in_load * tau_s / 2.0 * (FULL_V**2 - end_emf_v**2) / 3600.0
+    done = run(
+        tmp_path,
+        ideal_bay(even_pack(), load_kind=load_kind),
+        pack_toml(6),
+        discharge_toml('resistance = "1.5 ohm"', "3.2 V"),
+    )
+    assert why_ended(done)[0] == "cut-off"
+    found = figures(done.run)
+    assert 0.0 <= found["discharge_time_s"].value - time_s + 2e-5 * time_s <= LATEST_S + 4e-5 * time_s
+    assert found["delivered_ah"].value == pytest.approx(charge_ah, rel=1e-3)
+    assert found["delivered_wh"].value == pytest.approx(energy_wh, rel=1e-3)
+    for sample in loaded(done):
+        voltage_v, current_a = measured(sample)
+        assert voltage_v / -current_a == pytest.approx(load_ohm, rel=1e-3)
+
+
 def test_without_group_meters_the_packs_voltage_is_judged(tmp_path: Path) -> None:
     done = run(
         tmp_path,
