@@ -14,7 +14,7 @@ from benchwarden.results import chart_style as style
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.chart_run import resistance_parts, resistance_window
 from benchwarden.results.compare import ROWS, Compared, Comparison, observed
-from benchwarden.results.discharge import running
+from benchwarden.results.integrate import running
 from benchwarden.results.series import Numbers, Series
 from benchwarden.results.verdict import Observed, mean_of, rounded
 

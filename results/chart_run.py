@@ -11,11 +11,10 @@ from matplotlib.transforms import blended_transform_factory
 from benchwarden.results import chart_style as style
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.columns import AMBIENT
-from benchwarden.results.discharge import SAG_PERCENT, running
 from benchwarden.results.figure import Figure, Figures
-from benchwarden.results.ladder import bursts_of, planned_step
+from benchwarden.results.integrate import SAG_PERCENT, running
+from benchwarden.results.ladder import bursts_of, lowest_groups, planned_step
 from benchwarden.results.run import Run, StepSpan
-from benchwarden.results.sample import lowest_group
 from benchwarden.results.series import Series
 from benchwarden.results.verdict import rounded
 
@@ -201,11 +200,11 @@ def _ladder(run: Run, found: Figures, step: StepSpan, out: Path) -> DrawnChart:
             continue
         colour = style.COLOURS[0] if rung.held else style.COLOURS[1]
         dash = "-" if rung.held else "--"
-        times = np.array([place * pitch + s.test_time_s - samples[0].test_time_s for s in samples])
-        lows = np.array([low[1] if (low := lowest_group(s)) else np.nan for s in samples])
+        times = place * pitch + samples.test_time_s - samples.test_time_s[0]
+        lows, _ = lowest_groups(samples, run.info.series)
         mark = "" if rung.held else "x"
         upper.plot(times, lows, color=colour, linestyle=dash, linewidth=1.5, marker=mark, markevery=[-1])
-        currents = np.array([np.nan if s.current_a is None else -s.current_a for s in samples])
+        currents = -samples.current_a
         lower.plot(times, currents, color=colour, linestyle=dash, linewidth=1.5, marker=mark, markevery=[-1])
         lower.fill_between(times, currents, color=colour, alpha=0.15, linewidth=0)
         ticks.append(place * pitch + longest / 2)

@@ -3,28 +3,23 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from benchwarden.results import groups
 from benchwarden.results.ending import step_ending
 from benchwarden.results.figure import Figures
-from benchwarden.results.integrate import Integral, integrate, sample_period_s
+from benchwarden.results.integrate import SAG_PERCENT, Integral, integrate, running, sample_period_s
 from benchwarden.results.meters import Meters
 from benchwarden.results.run import Run, RunInfo, StepSpan
-from benchwarden.results.sample import Sample, ambient_c, lowest_group, spread_v
+from benchwarden.results.sample import Sample, ambient_c
 from benchwarden.results.series import Numbers, Series
 from benchwarden.results.uncertain import Uncertain
 
-SAG_PERCENT = (10, 20, 30, 40, 50, 60, 70, 80, 90)
 COUNTER_TOLERANCE = 0.001
 """How far the samples' own counters may lie from the integral, relative, before a note says so."""
-SPREAD_FLAG_V = 0.030
-"""Spread of the groups at rest before a discharge that flags the run (common practice, no source)."""
 LEAST_CHANGE_A = 0.05
 """A smaller change of current gives no resistance."""
-SPREAD_NEAR_S = 15.0
-"""How far from its moment a reading of the groups may lie for the spread there."""
 
 CHARGE_NAMES = (
     "delivered_ah",
@@ -43,12 +38,20 @@ CHARGE_NAMES = (
 )
 EDGE_NAMES = ("rest_before_v", "voltage_after_load_on_v", "dc_resistance_ohm")
 HEAT_NAMES = ("start_temperature_c", "hottest_c", "temperature_rise_k", "hottest_after_stop_s", "hottest_place")
-SPREAD_NAMES = tuple(f"group_spread_{percent}_v" for percent in SAG_PERCENT)
-GROUP_NAMES = ("group_spread_rest_v", *SPREAD_NAMES, "group_spread_end_v", "ending_group", "ending_group_v")
-CHECK_NAMES = ("groups_against_pack_v",)
 REST_NAMES = ("rest_60_s_v", "rest_30_min_v")
 OTHER_NAMES = ("dc_resistance_10_s_ohm", "start_ambient_c")
-NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *GROUP_NAMES, *REST_NAMES, *CHECK_NAMES, *OTHER_NAMES)
+NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *groups.NAMES, *REST_NAMES, *OTHER_NAMES)
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Time in s by which a discharge may be longer than its samples' span, before the first and after the last one.
+
+    Both are zero ± something.
+    """
+
+    early_s: Uncertain
+    late_s: Uncertain
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +61,33 @@ class Drawn:
     charge_ah: Uncertain
     energy_wh: Uncertain
     time_s: Uncertain
+    ends: Ends
+
+
+def ends_of(meters: Meters, flowing: Series, begun_s: float, cut_off: bool, step: int) -> Ends:
+    """Return what lies between samples at the two ends of a discharge or a charge.
+
+    `flowing` holds the samples with the output on, `begun_s` the time of the last sample before. `cut_off`: the step
+    ended at the first sample at or below a cut-off, so that up to one period too much is in it. That is not corrected:
+    figures stay what anybody gets from the rows. It is carried as a rectangular part with the whole period as its
+    half-width, whose mean square is that of an error anywhere between none and the whole period. The time between the
+    switching and the first sample is carried in the same way.
+    """
+    late_s: Uncertain = 0.0
+    if cut_off and len(flowing) > 1:
+        period = float(flowing.test_time_s[-1] - flowing.test_time_s[-2])
+        late_s = meters.inputs.limits(f"moment of the cut-off, between two samples (step {step})", period)
+    before = float(flowing.test_time_s[0]) - begun_s
+    words = f"time from switching on to the first sample (step {step})"
+    return Ends(meters.inputs.limits(words, max(0.0, before)), late_s)
 
 
 def drawn(
-    meters: Meters, role: str, integral: Integral, flowing: Series, begun_s: float, ends: bool, step: int
+    meters: Meters, role: str, integral: Integral, flowing: Series, begun_s: float, cut_off: bool, step: int
 ) -> Drawn:
     """Return what an integral may be off by: meter, clock, rule, and what lies between samples at its two ends.
 
-    `flowing` holds the samples with the output on, `begun_s` the time of the last sample before. `ends`: the step ended
-    at the first sample at or below a cut-off, so that up to one period too much is in it. That is not corrected: the
-    figure stays what anybody gets from the rows. It is carried as a rectangular part with the whole period as its
-    half-width, whose mean square is that of an error anywhere between none and the whole period. The charge between the
-    switching and the first sample is carried in the same way.
+    Arguments as `ends_of` has them.
     """
     gain_v, offset_v = meters.gain(role, "voltage"), meters.offset(role, "voltage")
     gain_a, offset_a = meters.gain(role, "current"), meters.offset(role, "current")
@@ -78,22 +96,19 @@ def drawn(
     mean_a = integral.charge_ah / hours
     known = flowing.measured()
     amperes, volts = abs(known.current_a[[0, -1]]), known.voltage_v[[0, -1]]
-    late_s: Uncertain = 0.0
-    if ends and len(flowing) > 1:
-        period = float(flowing.test_time_s[-1] - flowing.test_time_s[-2])
-        late_s = inputs.limits(f"moment of the cut-off, between two samples (step {step})", period)
-    before = float(flowing.test_time_s[0]) - begun_s
-    early_s = inputs.limits(f"time from switching on to the first sample (step {step})", max(0.0, before))
+    ends = ends_of(meters, flowing, begun_s, cut_off, step)
     rule_ah = inputs.limits(f"trapezoid rule, charge (step {step})", integral.charge_rule_ah)
     rule_wh = inputs.limits(f"trapezoid rule, energy (step {step})", integral.energy_rule_wh)
     charge = integral.charge_ah * (1.0 + gain_a + clock) + offset_a * hours
-    charge = charge + (float(amperes[0]) * early_s + float(amperes[1]) * late_s) / 3600.0 + rule_ah
+    charge = charge + (float(amperes[0]) * ends.early_s + float(amperes[1]) * ends.late_s) / 3600.0 + rule_ah
     energy = integral.energy_wh * (1.0 + gain_v + gain_a + clock)
     energy = energy + offset_v * integral.charge_ah + offset_a * (integral.mean_v * hours)
     # The mean square of the current is taken as the square of its mean: this part is a bound anyway.
     energy = energy + meters.leads_ohm() * (mean_a * mean_a * hours)
-    ends_wh = (float(amperes[0] * volts[0]) * early_s + float(amperes[1] * volts[1]) * late_s) / 3600.0
-    return Drawn(charge, energy + ends_wh + rule_wh, integral.measured_s * (1.0 + clock) + early_s + late_s)
+    watts = amperes * volts
+    ends_wh = (float(watts[0]) * ends.early_s + float(watts[1]) * ends.late_s) / 3600.0
+    time_s = integral.measured_s * (1.0 + clock) + ends.early_s + ends.late_s
+    return Drawn(charge, energy + ends_wh + rule_wh, time_s, ends)
 
 
 def discharge_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
@@ -117,8 +132,7 @@ def discharge_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Fi
         _charge(run.info, span, loaded, integral, begun_s(everything, loaded), out)
     _edge(before, everything, loaded, out)
     _heat(run.info, before or loaded[0], loaded, later, out)
-    _groups(before, loaded, out)
-    _adds_up(run.info, loaded, out)
+    groups.group_figures(run.info, before, loaded, out)
     _rests(loaded[len(loaded) - 1], table, later, out)
 
 
@@ -224,17 +238,6 @@ def sag_curve(loaded: Sequence[Sample]) -> list[tuple[float, float, int]]:
     return list(zip(charge.tolist(), measured.voltage_v.tolist(), measured.sequence.tolist(), strict=True))
 
 
-def running(measured: Series) -> tuple[Numbers, Numbers]:
-    """Return charge in Ah and energy in Wh delivered up to each measured sample, from zero at the first."""
-    flow = np.maximum(-measured.current_a, 0.0)
-    hours = np.diff(measured.test_time_s) / 3600.0
-    power = flow * measured.voltage_v
-    charge = np.cumsum(0.5 * (flow[1:] + flow[:-1]) * hours)
-    energy = np.cumsum(0.5 * (power[1:] + power[:-1]) * hours)
-    start = [0.0] if len(measured) else []
-    return np.concatenate((start, charge)), np.concatenate((start, energy))
-
-
 def _sag(meters: Meters, loaded: Series, integral: Integral, total: Drawn, out: Figures) -> None:
     names = [f"sag_{percent}_v" for percent in SAG_PERCENT]
     if integral.unmeasured_s > 0.02 * (integral.measured_s + integral.unmeasured_s):
@@ -292,11 +295,18 @@ def resting_scatter_v(samples: Series, sequence: int, values: Numbers) -> tuple[
 
 
 def edge_ohm(
-    meters: Meters, samples: Series, before: Sample, after: Sample, words: str, group: int | None = None
+    meters: Meters,
+    samples: Series,
+    before: Sample,
+    after: Sample,
+    words: str,
+    group: int | None = None,
+    at_rest: int | None = None,
 ) -> Uncertain | None:
     """Return −ΔV/ΔI between two samples in Ω, of the pack or of one group (counted from 1); None below 0.05 A.
 
-    Both voltages are from one meter, and so are both currents: offsets cancel, gains do not.
+    Both voltages are from one meter, and so are both currents: offsets cancel, gains do not. `at_rest` is the number of
+    a sample at rest up to which the scatter of a reading is taken; without it, that of `before`.
     """
     if before.current_a is None or after.current_a is None or before.current_a - after.current_a < LEAST_CHANGE_A:
         return None
@@ -313,7 +323,7 @@ def edge_ohm(
         if first is None or second is None:
             return None
         drop = meters.group_v(first, group) - meters.group_v(second, group)
-    scatter = resting_scatter_v(samples, before.sequence, values)
+    scatter = resting_scatter_v(samples, before.sequence if at_rest is None else at_rest, values)
     if scatter is not None:
         drop = drop + meters.inputs.scatter(what, math.sqrt(2.0) * scatter[0], scatter[1])
     return drop / change
@@ -408,116 +418,6 @@ def _heat(info: RunInfo, start: Sample, loaded: Series, after: Series, out: Figu
     out.put("temperature_rise_k", at_top - at_start, "K", where, note, formula="hottest − hottest at the start")
     out.put("hottest_after_stop_s", since_stop, "s", where, note, formula="hottest moment − load off")
     out.put("hottest_place", float(top_place + 1), "1", where, name, formula="number of the hottest sensor")
-
-
-def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
-    if not loaded.groups_v.shape[1]:
-        out.lack("this bay measures no groups", *GROUP_NAMES)
-        return
-    step_v = _group_step_v(loaded)
-    rest = spread_v(before) if before is not None else None
-    if rest is None or before is None:
-        out.lack("not every group was measured at rest before the discharge", "group_spread_rest_v")
-    else:
-        where = (before.sequence, before.sequence)
-        spread = _spread(out.meters, before, step_v)
-        out.put("group_spread_rest_v", spread, "V", where, formula="highest − lowest group at rest")
-        low = lowest_group(before)
-        if rest > SPREAD_FLAG_V and low is not None:
-            out.flags.append(
-                f"groups {rest * 1000:.0f} mV apart at rest before the discharge: group {low[0]} was not full"
-            )
-    rows = np.flatnonzero(loaded.whole_groups())
-    if not len(rows):
-        out.lack("not every group was measured under load", *GROUP_NAMES)
-        return
-    _spreads(loaded, rows, step_v, out)
-    end = loaded[int(rows[-1])]
-    where = (end.sequence, end.sequence)
-    out.put("group_spread_end_v", _spread(out.meters, end, step_v), "V", where, formula="highest − lowest, load on")
-    low = lowest_group(end)
-    if low is not None:
-        note = "ended the discharge" if out.ended_by == "voltage" else "lowest when the discharge ended"
-        out.put("ending_group", float(low[0]), "1", where, note, formula="number of the lowest group")
-        aged = _aged_v(out.meters, loaded, int(rows[-1]), low[0])
-        value = out.meters.group_v(low[1], low[0]) + aged
-        out.put("ending_group_v", value, "V", where, note, formula="lowest group, load on")
-
-
-def _spread(meters: Meters, sample: Sample, step_v: float) -> Uncertain:
-    found = [(value, number) for number, value in enumerate(sample.groups_v, 1) if value is not None]
-    (low, low_number), (high, high_number) = min(found), max(found)
-    top = meters.group_v(high, high_number) + meters.inputs.limits("last digit of the highest group", step_v / 2)
-    return top - meters.group_v(low, low_number) - meters.inputs.limits("last digit of the lowest group", step_v / 2)
-
-
-def _group_step_v(loaded: Series) -> float:
-    """Return the step in which groups are read, in V: the least difference between readings; zero below a microvolt."""
-    known = np.unique(loaded.groups_v[~np.isnan(loaded.groups_v)])
-    steps = np.diff(known)
-    steps = steps[steps > 1e-6]
-    return float(steps.min()) if len(steps) and len(steps) == len(known) - 1 else 0.0
-
-
-def _spreads(loaded: Series, rows: Any, step_v: float, out: Figures) -> None:
-    """Add the spread of the groups at each tenth of the delivered charge, where groups were read near it."""
-    known = np.flatnonzero(~np.isnan(loaded.voltage_v + loaded.current_a))
-    if len(known) < 2:
-        out.lack("no voltage and current were measured under load", *SPREAD_NAMES)
-        return
-    charge, _ = running(loaded.measured())
-    for percent, name in zip(SAG_PERCENT, SPREAD_NAMES, strict=True):
-        wanted = known[int(np.searchsorted(charge, charge[-1] * percent / 100).clip(0, len(charge) - 1))]
-        row = int(rows[int(np.argmin(abs(rows - wanted)))])
-        if abs(loaded.test_time_s[row] - loaded.test_time_s[wanted]) > SPREAD_NEAR_S:
-            out.lack(f"no reading of every group within {SPREAD_NEAR_S:.0f} s of {percent} % of the charge", name)
-            continue
-        sample = loaded[row]
-        where = (sample.sequence, sample.sequence)
-        formula = f"highest − lowest group at {percent} % of the delivered charge"
-        out.put(name, _spread(out.meters, sample, step_v), "V", where, formula=formula)
-
-
-def _aged_v(meters: Meters, loaded: Series, row: int, number: int) -> Uncertain:
-    """Return what a group may have moved by between its reading and the sample: slope × age."""
-    age = float(loaded.groups_age_s[row])
-    column = loaded.groups_v[:, number - 1]
-    earlier = max(0, row - 5)
-    span = float(loaded.test_time_s[row] - loaded.test_time_s[earlier])
-    if math.isnan(age) or span <= 0.0 or math.isnan(column[earlier]):
-        return 0.0
-    slope = abs(float(column[row] - column[earlier])) / span
-    return meters.inputs.limits(f"age of the reading of group {number}", slope * age)
-
-
-def _adds_up(info: RunInfo, loaded: Series, out: Figures) -> None:
-    """Add pack voltage minus the sum of the groups, where every group of the series was read, and judge it.
-
-    The worst mean over stretches of the discharge would hide behind noise: the median over the whole of it is taken.
-    """
-    name = CHECK_NAMES[0]
-    whole = loaded.whole_groups() & ~np.isnan(loaded.voltage_v) & ~np.isnan(loaded.current_a)
-    if not whole.any() or loaded.groups_v.shape[1] != (info.series or loaded.groups_v.shape[1]):
-        out.lack("pack voltage and every group were not measured together under load", name)
-        return
-    rows = np.flatnonzero(whole)
-    apart = loaded.voltage_v[rows] - loaded.groups_v[rows].sum(axis=1)
-    row = int(rows[int(np.argsort(apart, kind="stable")[len(apart) // 2])])
-    sample = loaded[row]
-    amperes, volts = -(sample.current_a or 0.0), sample.voltage_v or 0.0
-    value = out.meters.pack_v("load", volts, amperes)
-    for number, group in enumerate(sample.groups_v, 1):
-        value = value - out.meters.group_v(group or 0.0, number)
-    where = (int(loaded.sequence[rows[0]]), int(loaded.sequence[rows[-1]]))
-    note = "leads and connector between the taps and the sense point count in"
-    out.put(name, value, "V", where, note, formula="median over the discharge of pack voltage − sum of groups")
-    figure = out[name]
-    limit = info.path_ohm * amperes if info.path_ohm is not None else 0.0
-    if figure.U is not None and not -limit - figure.U <= figure.value <= figure.U:
-        out.notes.append(
-            f"pack voltage and the sum of the groups are {figure.value * 1000:.0f} mV apart under load; "
-            f"their meters allow ± {figure.U * 1000:.0f} mV and the leads {limit * 1000:.0f} mV less"
-        )
 
 
 def _rests(last_loaded: Sample, table: Series, after: Series, out: Figures) -> None:

@@ -1,6 +1,7 @@
 """One figure with its unit and the samples it came from, and the collection of a run's figures."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from benchwarden.results.meters import Meters
 from benchwarden.results.run import RunInfo
@@ -38,7 +39,8 @@ class Rung:
     `held`: held for its whole time with every group at or above the floor; `why_not` says in words why not.
     `end_v` is the lowest group at the end, `lowest_v` the lowest group at any moment. `full_time` says that
     the burst lasted its whole time, whatever the groups did. `used_ah` was drawn since the ladder began.
-    `period_s` lies between its samples.
+    `period_s` lies between its samples. `figures` holds "mean_a", "mean_w", "end_v" and "sag_v" (pack voltage before
+    the burst − at its end) with their uncertainty, those that were measured.
     """
 
     number: int
@@ -58,6 +60,7 @@ class Rung:
     period_s: float
     first: int
     last: int
+    figures: Mapping[str, Figure] = field(default_factory=dict)
 
 
 class Figures(dict[str, Figure]):

@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
+from benchwarden.results.discharge import begun_s, drawn, ends_of
 from benchwarden.results.ending import step_ending
-from benchwarden.results.figure import Figure, Figures
+from benchwarden.results.figure import Figures
 from benchwarden.results.integrate import integrate
 from benchwarden.results.ladder import planned_step
 from benchwarden.results.run import Run, StepSpan
+from benchwarden.results.series import Series
 
 NAMES = ("flight_min", "flight_repetitions", "flight_record_wh", "flight_energy_over_record")
 
@@ -39,27 +41,38 @@ def flight_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
 
 
 def _flown(run: Run, span: StepSpan, table: Sequence[tuple[float, float]], table_s: float, out: Figures) -> None:
-    loaded = [sample for sample in span.samples if sample.output == "load"]
+    loaded = Series.of(span.samples).only("load")
     if len(loaded) < 2:
         out.lack(f"step {span.count}: fewer than two samples with the load on", *NAMES)
         return
     ending = step_ending(run, span.count)
     least = ending.by != "voltage"
     note = f"ended by {ending.by}: {ending.words}" if least else ""
-    where = (loaded[0].sequence, loaded[-1].sequence)
-    flown_s = loaded[-1].test_time_s - loaded[0].test_time_s
+    where = (int(loaded.sequence[0]), int(loaded.sequence[-1]))
+    begun = begun_s(Series.of(run.samples), loaded)
+    ends = ends_of(out.meters, loaded, begun, not least, span.count)
+    span_s = float(loaded.test_time_s[-1] - loaded.test_time_s[0])
+    # The clock that timed the flight also played the record: it is in the minutes, not in the repetitions.
+    played_s = span_s + ends.early_s + ends.late_s
+    minutes = (played_s + span_s * out.meters.clock()) / 60.0
+    out.put("flight_min", minutes, "min", where, note, least, "last − first sample under load")
     # The record's clock begins with its first power; what it waits before that is not flown.
     begin_s = next(time_s for time_s, power_w in table if power_w > 0)
-    out["flight_min"] = Figure(flown_s / 60.0, "min", where, note, least, "last − first sample under load")
-    out["flight_repetitions"] = Figure(
-        (begin_s + flown_s) / table_s, "1", where, note, least, f"time flown ÷ the record's {table_s:g} s"
-    )
-    wanted_wh = record_wh(table, table_s, begin_s, begin_s + flown_s)
-    out["flight_record_wh"] = Figure(wanted_wh, "Wh", where, note, least, "the record's own integral over that time")
+    words = f"time flown ÷ the record's {table_s:g} s"
+    out.put("flight_repetitions", (begin_s + played_s) / table_s, "1", where, note, least, words)
+    wanted_wh = record_wh(table, table_s, begin_s, begin_s + span_s)
+    first_w, last_w = (_power_w(table, table_s, begin_s + time_s) for time_s in (0.0, span_s))
+    wanted = wanted_wh + (first_w * ends.early_s + last_w * ends.late_s) / 3600.0
+    out.put("flight_record_wh", wanted, "Wh", where, note, least, "the record's own integral over that time")
     integral = integrate(span.samples, "load")
     if integral is None or wanted_wh <= 0 or integral.unmeasured_s > 0:
         out.lack(f"step {span.count}: the energy was not measured throughout", "flight_energy_over_record")
         return
-    out["flight_energy_over_record"] = Figure(
-        integral.energy_wh / wanted_wh, "1", where, note, formula="delivered energy ÷ the record's own"
-    )
+    total = drawn(out.meters, "load", integral, loaded, begun, not least, span.count)
+    formula = "delivered energy ÷ the record's own"
+    out.put("flight_energy_over_record", total.energy_wh / wanted, "1", where, note, formula=formula)
+
+
+def _power_w(table: Sequence[tuple[float, float]], table_s: float, time_s: float) -> float:
+    """Return the record's power at a time of its clock."""
+    return [power_w for begin_s, power_w in table if begin_s <= time_s % table_s][-1]

@@ -1,18 +1,17 @@
 """Figures of the steps beside discharge and ladder, and what a pack's file lowers."""
 
-import re
 from collections.abc import Sequence
 
 from benchwarden.results.cycles import cycle_figures
-from benchwarden.results.figure import Figure, Figures
+from benchwarden.results.figure import Figures
 from benchwarden.results.flight import flight_figures
+from benchwarden.results.groups import group_step_v, spread
 from benchwarden.results.pulse import pulse_figures
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.sample import spread_v
+from benchwarden.results.series import Series
 
-_POWER = re.compile(r"pulse_drawn_([0-9.]+)_power_w")
-_CYCLE = re.compile(r"cycle_(\d+)_ah")
-_FEW = 10
+INSPECTED_NAMES = ("inspected_spread_v", "inspected_pack_v", "inspected_sum_apart_v")
 
 
 def further_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
@@ -31,35 +30,23 @@ def further_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
     flight_figures(run, steps, out)
 
 
-def further_rows(found: Figures) -> list[tuple[str, str]]:
-    """Return, in words, the figures whose names depend on the run: pulse powers and what each of a few cycles gave.
-
-    All of them, and every resistance of a series, stand in result.json.
-    """
-    rows = [
-        (f"pulse power, {match[1]} % drawn, W", f"{found[name].value:.0f}")
-        for name in found
-        if (match := _POWER.fullmatch(name))
-    ]
-    cycles = [(match[1], name) for name in found if (match := _CYCLE.fullmatch(name))]
-    shown = cycles if len(cycles) <= _FEW else [*cycles[: _FEW // 2], *cycles[-_FEW // 2 :]]
-    return rows + [
-        (f"cycle {cycle}, Ah", f"{'≥ ' if found[name].at_least else ''}{found[name].value:.3f}")
-        for cycle, name in shown
-    ]
-
-
 def _inspected(span: StepSpan, out: Figures) -> None:
     """What the last look at every group showed."""
-    names = ("inspected_spread_v", "inspected_sum_apart_v")
     last = next((sample for sample in reversed(span.samples) if spread_v(sample) is not None), None)
     if last is None:
-        out.lack(f"step {span.count}: no sample with every group of several", *names)
+        out.lack(f"step {span.count}: no sample with every group of several", *INSPECTED_NAMES)
         return
     where = (last.sequence, last.sequence)
-    out[names[0]] = Figure(spread_v(last) or 0.0, "V", where, formula="highest − lowest group, nothing on")
+    apart = spread(out.meters, last, group_step_v(Series.of(span.samples)))
+    out.put("inspected_spread_v", apart, "V", where, formula="highest − lowest group, nothing on")
+    groups_v = [value or 0.0 for value in last.groups_v]
+    for number, volts in enumerate(groups_v, 1):
+        value = out.meters.group_v(volts, number)
+        out.put(f"inspected_group_{number}_v", value, "V", where, formula="group voltage, nothing on")
     if last.voltage_v is None:
-        out.lack(f"step {span.count}: no pack voltage", names[1])
-    else:
-        apart_v = sum(value or 0.0 for value in last.groups_v) - last.voltage_v
-        out[names[1]] = Figure(apart_v, "V", where, formula="sum of the groups − pack voltage")
+        out.lack(f"step {span.count}: no pack voltage", "inspected_pack_v", "inspected_sum_apart_v")
+        return
+    pack_v = out.meters.reading("load", "voltage", last.voltage_v)
+    out.put("inspected_pack_v", pack_v, "V", where, formula="pack voltage, nothing on")
+    sum_v = out.meters.groups_sum_v(groups_v)
+    out.put("inspected_sum_apart_v", sum_v - pack_v, "V", where, formula="sum of the groups − pack voltage")

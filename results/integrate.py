@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from benchwarden.results.sample import Sample
-from benchwarden.results.series import Series
+from benchwarden.results.series import Numbers, Series
 
+SAG_PERCENT = (10, 20, 30, 40, 50, 60, 70, 80, 90)
+"""Where a curve over the delivered charge is read."""
 GAP_PERIODS = 2.5
 """Two valid samples further apart than this many periods are not joined: one lost sample is, two are not."""
 
@@ -109,18 +111,25 @@ def _rule_error(values: Any, times: Any, joined: Any) -> float:
     return abs(fsum((0.5 * (coarse - fine))[both].tolist())) / 3.0
 
 
-def time_mean(samples: Sequence[Sample], values: Sequence[float]) -> float:
-    """Return the mean of `values` over the samples' time (trapezoid); one sample is its own mean.
+def running(measured: Series) -> tuple[Numbers, Numbers]:
+    """Return charge in Ah and energy in Wh delivered up to each measured sample, from zero at the first."""
+    flow = np.maximum(-measured.current_a, 0.0)
+    hours = np.diff(measured.test_time_s) / 3600.0
+    power = flow * measured.voltage_v
+    charge = np.cumsum(0.5 * (flow[1:] + flow[:-1]) * hours)
+    energy = np.cumsum(0.5 * (power[1:] + power[:-1]) * hours)
+    start = [0.0] if len(measured) else []
+    return np.concatenate((start, charge)), np.concatenate((start, energy))
 
-    Raises ValueError without a sample.
+
+def time_mean(times_s: Numbers, values: Numbers) -> float:
+    """Return the mean of `values` over their times (trapezoid); one value is its own mean.
+
+    Raises ValueError without a value.
     """
-    if not values:
+    if not len(values):
         raise ValueError("time mean: no sample; at least one would be right")
-    span = samples[-1].test_time_s - samples[0].test_time_s
+    span = float(times_s[-1] - times_s[0])
     if span <= 0.0:
-        return sum(values) / len(values)
-    area = 0.0
-    for index in range(1, len(values)):
-        step = samples[index].test_time_s - samples[index - 1].test_time_s
-        area += 0.5 * (values[index] + values[index - 1]) * step
-    return area / span
+        return fsum(values.tolist()) / len(values)
+    return fsum((0.5 * (values[1:] + values[:-1]) * np.diff(times_s)).tolist()) / span

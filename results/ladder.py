@@ -4,19 +4,22 @@ Peak C is the mean measured current of the last burst held to its end with every
 divided by the rated capacity (common practice, no source).
 """
 
+import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from benchwarden.results.discharge import edge_ohm
 from benchwarden.results.ending import step_ending
-from benchwarden.results.figure import Figures, Rung
+from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.integrate import sample_period_s, time_mean
+from benchwarden.results.meters import Meters
 from benchwarden.results.run import Run, StepSpan
-from benchwarden.results.sample import Sample, hottest_c, lowest_group
-from benchwarden.results.series import Series
+from benchwarden.results.sample import Sample, hottest_c
+from benchwarden.results.series import Numbers, Series
 from benchwarden.results.uncertain import Uncertain
 
 _BURST = re.compile(r"burst (\d+)(?:\D+([0-9.]+) A)?")
@@ -53,78 +56,79 @@ def _number(table: Mapping[str, Any], *keys: str) -> float | None:
     return None
 
 
-def bursts_of(span: StepSpan) -> list[tuple[int, float | None, list[Sample]]]:
+def bursts_of(span: StepSpan) -> list[tuple[int, float | None, Series]]:
     """Return (number, planned amperes, samples under load) of each burst of a ladder step, in order.
 
     A burst is told by the samples' phase, "burst 3: 35.0 A".
     """
-    found: list[tuple[int, float | None, list[Sample]]] = []
-    for sample in span.samples:
-        match = _BURST.match(sample.phase) if sample.output == "load" else None
-        if match is None:
-            continue
-        number = int(match[1])
-        if not found or found[-1][0] != number:
-            found.append((number, float(match[2]) if match[2] else None, []))
-        found[-1][2].append(sample)
+    table = Series.of(span.samples)
+    matches = [_BURST.match(word) for word in table.words]
+    numbers = np.array([0 if match is None else int(match[1]) for match in matches], dtype=np.int64)
+    number = np.where(table.is_on("load"), numbers[table.phase], 0) if len(table) else np.zeros(0, dtype=np.int64)
+    rows = np.flatnonzero(number)
+    if not len(rows):
+        return []
+    # A burst goes on over samples that are none; another number begins the next.
+    begins = np.concatenate(([0], np.flatnonzero(np.diff(number[rows])) + 1))
+    found: list[tuple[int, float | None, Series]] = []
+    for part in np.split(rows, begins[1:]):
+        match = matches[int(table.phase[part[0]])]
+        assert match is not None
+        found.append((int(match[1]), float(match[2]) if match[2] else None, table.rows(part)))
     return found
 
 
-def rungs_of(run: Run, span: StepSpan, notes: list[str]) -> tuple[list[Rung], float | None]:
+def rungs_of(run: Run, span: StepSpan, out: Figures) -> tuple[list[Rung], float | None]:
     """Return a ladder step's rungs and its floor in volts per group.
 
-    Hold time and floor come from the plan; without a hold time in the plan the longest burst stands for it
-    and `notes` says so. A rung without a group measured in the last second of its hold is not held: nobody
-    saw it.
+    Hold time and floor come from the plan; without a hold time in the plan the longest burst stands for it, and a note
+    says so. A rung without a group measured in the last second of its hold is not held: nobody saw it.
     """
     planned = planned_step(run, span.count, "ladder")
     hold_s, floor_v = _number(planned, "hold_s"), _number(planned, "floor_v")
     bursts = bursts_of(span)
     if hold_s is None and bursts:
-        hold_s = max(samples[-1].test_time_s - samples[0].test_time_s for _, _, samples in bursts)
+        hold_s = max(float(samples.test_time_s[-1] - samples.test_time_s[0]) for _, _, samples in bursts)
         stand_in = f"the longest burst, {hold_s:.1f} s, stands for it"
-        notes.append(f"step {span.count}: the plan names no hold time; {stand_in}")
-    begun_ah = span.samples[0].discharging_ah
-    series = run.info.series
-    found = [
-        _rung(number, planned_a, samples, hold_s or 0.0, floor_v, series, begun_ah, run.info.places)
-        for number, planned_a, samples in bursts
-    ]
+        out.notes.append(f"step {span.count}: the plan names no hold time; {stand_in}")
+    table = Series.of(span.samples)
+    found = [_rung(run, table, burst, hold_s or 0.0, floor_v, out) for burst in bursts]
     return [rung for rung in found if rung is not None], floor_v
 
 
-def _lowest_v(sample: Sample, series: int | None) -> tuple[int | None, float] | None:
-    """Return the lowest group of a sample, or the pack's voltage by its groups where none is measured."""
-    low = lowest_group(sample)
-    if low is not None:
-        return low
-    if sample.groups_v or series is None or sample.voltage_v is None:
-        return None
-    return None, sample.voltage_v / series
+def lowest_groups(samples: Series, series: int | None) -> tuple[Numbers, list[int | None]]:
+    """Return each sample's lowest group in V (NaN where none is measured) and its number.
+
+    Where a bay measures no groups, the pack's voltage by its groups stands for it, without a number.
+    """
+    if not samples.groups_v.shape[1]:
+        return (samples.voltage_v / series if series else np.full(len(samples), np.nan)), [None] * len(samples)
+    filled = np.where(np.isnan(samples.groups_v), np.inf, samples.groups_v)
+    lowest = filled.min(axis=1)
+    return np.where(np.isinf(lowest), np.nan, lowest), [int(n) + 1 for n in filled.argmin(axis=1)]
 
 
 def _rung(
-    number: int,
-    planned_a: float | None,
-    samples: Sequence[Sample],
+    run: Run,
+    table: Series,
+    burst: tuple[int, float | None, Series],
     hold_s: float,
     floor_v: float | None,
-    series: int | None,
-    begun_ah: float,
-    places: Sequence[str],
+    out: Figures,
 ) -> Rung | None:
-    valid = [sample for sample in samples if sample.current_a is not None and sample.voltage_v is not None]
-    if not valid:
+    number, planned_a, samples = burst
+    valid = samples.measured()
+    if not len(valid):
         return None
-    currents = [-(sample.current_a or 0.0) for sample in valid]
-    powers = [-(sample.current_a or 0.0) * (sample.voltage_v or 0.0) for sample in valid]
     period = sample_period_s(samples) or 0.0
-    duration = samples[-1].test_time_s - samples[0].test_time_s
-    end_s = samples[-1].test_time_s
+    end_s = float(samples.test_time_s[-1])
+    duration = end_s - float(samples.test_time_s[0])
     full_time = duration >= hold_s - max(0.02 * hold_s, 1.5 * period)
-    lows = [(sample, low) for sample in samples if (low := _lowest_v(sample, series)) is not None]
-    recent = [low for sample, low in lows if end_s - _groups_read_s(sample) <= 1.0 + period]
-    lowest = min((low[1] for _, low in lows), default=None)
+    lows, who = lowest_groups(samples, run.info.series)
+    seen = np.flatnonzero(~np.isnan(lows))
+    read_s = samples.test_time_s - np.nan_to_num(samples.groups_age_s)
+    recent = (end_s - read_s[seen] <= 1.0 + period).any()
+    lowest = float(lows[seen].min()) if len(seen) else None
     if not full_time:
         why_not = f"broke off after {duration:.1f} s of {hold_s:.1f} s"
     elif not recent:
@@ -135,29 +139,55 @@ def _rung(
         why_not = f"lowest group at {lowest:.3f} V, floor {floor_v:.3f} V"
     else:
         why_not = ""
-    return Rung(
+    rung = Rung(
         number=number,
         planned_a=planned_a,
-        mean_a=time_mean(valid, currents),
-        mean_w=time_mean(valid, powers),
+        mean_a=time_mean(valid.test_time_s, -valid.current_a),
+        mean_w=time_mean(valid.test_time_s, -valid.current_a * valid.voltage_v),
         duration_s=duration,
         full_time=full_time,
         held=not why_not,
         why_not=why_not,
         lowest_v=lowest,
-        end_v=lows[-1][1][1] if lows else None,
-        lowest_group=lows[-1][1][0] if lows else None,
-        hottest_start_c=hottest_c(samples[0], places),
-        hottest_end_c=hottest_c(samples[-1], places),
+        end_v=float(lows[seen[-1]]) if len(seen) else None,
+        lowest_group=who[int(seen[-1])] if len(seen) else None,
+        hottest_start_c=hottest_c(samples[0], run.info.places),
+        hottest_end_c=hottest_c(samples[-1], run.info.places),
         period_s=period,
-        used_ah=samples[0].discharging_ah - begun_ah,
-        first=samples[0].sequence,
-        last=samples[-1].sequence,
+        used_ah=float(samples.discharging_ah[0] - table.discharging_ah[0]),
+        first=int(samples.sequence[0]),
+        last=int(samples.sequence[-1]),
     )
+    return replace(rung, figures=_rung_figures(rung, table, valid, out))
 
 
-def _groups_read_s(sample: Sample) -> float:
-    return sample.test_time_s - (sample.groups_age_s or 0.0)
+def _rung_figures(rung: Rung, table: Series, valid: Series, out: Figures) -> dict[str, Figure]:
+    """Return what was measured of a burst, with its uncertainty."""
+    where, meters = (rung.first, rung.last), out.meters
+    amperes = meters.reading("load", "current", rung.mean_a)
+    found = {
+        "mean_a": out.figure(amperes, "A", where, formula="mean of the measured current over time, trapezoid"),
+        "mean_w": out.figure(_watts(meters, rung), "W", where, formula="mean of V·I over time, trapezoid"),
+    }
+    if rung.end_v is not None:
+        lowest = _lowest_uncertain(out, rung, rung.end_v)
+        found["end_v"] = out.figure(lowest, "V", where, formula="lowest group at the end of the burst")
+    before = table.at_sequence(rung.first) - 1
+    if before >= 0 and table.is_on("off")[before] and not math.isnan(table.voltage_v[before]):
+        rest_v, end_v = float(table.voltage_v[before]), float(valid.voltage_v[-1])
+        # One meter in one range reads both: its offset cancels.
+        sag = meters.reading("load", "voltage", rest_v)
+        sag = sag - meters.pack_v("load", end_v, -float(valid.current_a[-1]))
+        span = (int(table.sequence[before]), int(valid.sequence[-1]))
+        found["sag_v"] = out.figure(sag, "V", span, formula="pack voltage before the burst − at its end")
+    return found
+
+
+def _watts(meters: Meters, rung: Rung) -> Uncertain:
+    """Return a burst's mean power; errors are common to all its samples, so that the mean has each once."""
+    watts = rung.mean_w * (1.0 + meters.gain("load", "voltage") + meters.gain("load", "current"))
+    watts = watts + meters.offset("load", "voltage") * rung.mean_a + meters.leads_ohm() * rung.mean_a**2
+    return watts + meters.offset("load", "current") * (rung.mean_w / rung.mean_a if rung.mean_a > 0 else 0.0)
 
 
 def ladder_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Figures) -> None:
@@ -167,7 +197,7 @@ def ladder_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Figur
     other than the floor ended the ladder.
     """
     ending = step_ending(run, span.count)
-    rungs, floor_v = rungs_of(run, span, out.notes)
+    rungs, floor_v = rungs_of(run, span, out)
     out.rungs = rungs
     out.ladder_ended_by, out.ladder_ended_words = ending.by, ending.words
     if not rungs:
@@ -201,10 +231,7 @@ def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
         note += f"; the pack's limit was not reached: {out.ladder_ended_words}"
     meters, period = out.meters, best.period_s
     amperes = meters.reading("load", "current", best.mean_a)
-    # Errors of gain are common to all samples of the burst; the mean power has each once.
-    watts = best.mean_w * (1.0 + meters.gain("load", "voltage") + meters.gain("load", "current"))
-    watts = watts + meters.offset("load", "voltage") * best.mean_a + meters.leads_ohm() * best.mean_a**2
-    watts = watts + meters.offset("load", "current") * (best.mean_w / best.mean_a if best.mean_a > 0 else 0.0)
+    watts = _watts(meters, best)
     words = "mean measured current of the last burst held with every group at or above the floor"
     out.put("peak_a", amperes, "A", where, note, least, words)
     out.put("peak_w", watts, "W", where, note, least, "mean measured power of that burst")
@@ -288,18 +315,19 @@ def _lowest_uncertain(out: Figures, rung: Rung, volts: float) -> Uncertain:
 
 def _resistance(run: Run, span: StepSpan, rung: Rung, out: Figures) -> None:
     name = "burst_resistance_ohm"
-    before = [s for s in span.samples if s.sequence < rung.first and s.output == "off"]
-    loaded = [s for s in span.samples if rung.first <= s.sequence <= rung.last]
-    rest = next((s for s in reversed(before) if s.voltage_v is not None and s.current_a is not None), None)
-    end = next((s for s in reversed(loaded) if s.voltage_v is not None and s.current_a is not None), None)
-    if rest is None or end is None or rest.voltage_v is None or end.voltage_v is None:
+    table = Series.of(span.samples)
+    first, last = table.at_sequence(rung.first), table.at_sequence(rung.last) + 1
+    before, loaded = table[:first].only("off").measured(), table[first:last]
+    under = loaded.measured()
+    if not len(before) or not len(under):
         out.lack("no measured sample before or at the end of the first burst", name)
         return
+    rest, end = before[-1], under[-1]
     ohm = edge_ohm(out.meters, Series.of(run.samples), rest, end, "before the first burst")
     if ohm is None:
         out.lack(f"the current changed by {(rest.current_a or 0.0) - (end.current_a or 0.0):.3f} A only", name)
         return
-    lag = end.test_time_s - loaded[0].test_time_s
+    lag = end.test_time_s - float(loaded.test_time_s[0])
     out.put(
         name,
         ohm,

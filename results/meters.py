@@ -3,11 +3,13 @@
 Accuracy limits come from the bench file, as run.json holds them, and are taken as rectangular (JCGM 100, 4.3.7). One
 meter has one error of gain, common to all its readings, and one offset, common too: fully correlated within a run, and
 between runs with the very same meter by maker, model and serial number. So a gain cancels in a ratio and an offset in a
-difference. Where no accuracy is stated there is no uncertainty, and the missing line is named.
+difference. The channels of a scanner are the exception: see `group_v`. Where no accuracy is stated there is no
+uncertainty, and the missing line is named.
 """
 
+import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,23 +47,24 @@ class Meters:
         self.inputs = Inputs()
         self._info = info
         self._bay = info.bay or "?"
-        self._gains: dict[tuple[str, str], Uncertain] = {}
+        self._gains: dict[tuple[str, str, str], Uncertain] = {}
         self._offsets: dict[tuple[str, str, str], Uncertain] = {}
 
-    def gain(self, role: str, quantity: str) -> Uncertain:
-        """Return the relative error of a role's readings of "voltage", "current" or "temperature"."""
-        if (role, quantity) not in self._gains:
-            self._gains[role, quantity] = self._make_gain(role, quantity)
-        return self._gains[role, quantity]
+    def gain(self, role: str, quantity: str, channel: str = "") -> Uncertain:
+        """Return the relative error of readings of "voltage", "current" or "temperature"; `channel` as in `offset`."""
+        if (role, quantity, channel) not in self._gains:
+            self._gains[role, quantity, channel] = self._make_gain(role, quantity, channel)
+        return self._gains[role, quantity, channel]
 
-    def _make_gain(self, role: str, quantity: str) -> Uncertain:
+    def _make_gain(self, role: str, quantity: str, channel: str) -> Uncertain:
         total: Uncertain = 0.0
         for meter in self._meters(role, quantity):
             limits = self._limits(meter, quantity)
             if limits is None:
                 total = total + meter.weight * self._unknown(meter, quantity)
             elif limits.of_reading:
-                total = total + meter.weight * self._one(meter, quantity, "gain", limits.of_reading)
+                what = f"gain{f' at {channel}' if channel else ''}"
+                total = total + meter.weight * self._one(meter, quantity, what, limits.of_reading)
         return total
 
     def offset(self, role: str, quantity: str, channel: str = "") -> Uncertain:
@@ -91,14 +94,46 @@ class Meters:
         return self.reading(role, "voltage", value) + amperes * self.leads_ohm()
 
     def group_v(self, value: float, number: int) -> Uncertain:
-        """Return one group's reading; with cumulative taps twice the limit, each group by itself.
+        """Return one group's reading, with the errors of its own channel (of two, where taps are cumulative).
 
-        Taps measured one by one share one meter, and so its offset.
+        What an accuracy says holds for each channel; whether two channels of a scanner err alike it does not say (one
+        converter behind all of them, but a relay, a divider and a common-mode voltage for each). So in a difference of
+        groups nothing is taken to cancel. In a sum, `groups_sum_v` takes the other extreme.
         """
-        if self._info.taps == "cumulative":
-            own = self.offset("cells", "voltage", f"group {number}")
-            return value * (1.0 + self.gain("cells", "voltage")) + 2.0 * own
-        return self.reading("cells", "voltage", value)
+        own = self.offset("cells", "voltage", self._tap(number))
+        if self._info.taps == "cumulative" and number > 1:
+            own = own - self.offset("cells", "voltage", self._tap(number - 1))
+        return value * (1.0 + self.group_gain(number)) + own
+
+    def group_gain(self, number: int) -> Uncertain:
+        """Return the relative error of one group's readings.
+
+        With cumulative taps it is the difference of two readings that are `number` and `number` − 1 times as large, as
+        far as groups are alike.
+        """
+        own = self.gain("cells", "voltage", self._tap(number))
+        if self._info.taps != "cumulative" or number < 2:
+            return own
+        return number * own - (number - 1) * self.gain("cells", "voltage", self._tap(number - 1))
+
+    def _tap(self, number: int) -> str:
+        return f"{'tap' if self._info.taps == 'cumulative' else 'group'} {number}"
+
+    def group_limit_v(self, value: float, number: int) -> float:
+        """Return by how much one group's reading may be off, as half-width in V; zero where no accuracy is stated."""
+        readings = (2 * number - 1, 2) if self._info.taps == "cumulative" and number > 1 else (1, 1)
+        stated = [self._limits(meter, "voltage") for meter in self._meters("cells", "voltage")]
+        known = [one for one in stated if one is not None]
+        return sum(readings[0] * abs(value) * one.of_reading + readings[1] * one.absolute for one in known)
+
+    def groups_sum_v(self, values: Sequence[float]) -> Uncertain:
+        """Return the sum of all groups; its channels are taken to err alike, which is the worst for a sum.
+
+        With cumulative taps the sum is one reading, that of the uppermost tap.
+        """
+        readings = 1.0 if self._info.taps == "cumulative" else float(len(values))
+        offset = readings * self.offset("cells", "voltage")
+        return math.fsum(values) * (1.0 + self.gain("cells", "voltage")) + offset
 
     def temperature_c(self, value: float, place: int, when: str) -> Uncertain:
         """Return one sensor's reading.

@@ -3,25 +3,27 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchwarden.results.figure import Figure, Figures
+from benchwarden.results.discharge import edge_ohm
+from benchwarden.results.figure import Figures
 from benchwarden.results.ladder import planned_step
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.sample import Sample
+from benchwarden.results.series import Series
+from benchwarden.results.uncertain import Uncertain, value_of
 
 # IEC 61960-3:2017, 7.7.3, reads at the end of 10 s and of 1 s; ± 0.1 s from memory.
 TOLERANCE_S = 0.1
 # How old a group's reading may be to stand for the moment of its sample.
 _GROUP_AGE_S = 0.2
-_LEAST_CHANGE_A = 0.05
 _HAIR_S = 1e-6
 
 
-def two_step_ohm(first_v: float, first_a: float, second_v: float, second_a: float) -> float:
+def two_step_ohm(first_v: Uncertain, first_a: Uncertain, second_v: Uncertain, second_a: Uncertain) -> Uncertain:
     """Return (U1 − U2) / (I2 − I1) in ohms; volts, amperes drawn (IEC 61960-3:2017, 7.7.3)."""
     return (first_v - second_v) / (second_a - first_a)
 
 
-def pulse_power_w(open_v: float, least_v: float, ohm: float) -> float:
+def pulse_power_w(open_v: Uncertain, least_v: float, ohm: Uncertain) -> Uncertain:
     """Return the power at which a pack with this open-circuit voltage and resistance is just at `least_v`, in W.
 
     Vmin (OCV − Vmin) / R: DOE/ID-11069 (2003), discharge pulse power capability (from memory); first-order theory.
@@ -42,10 +44,10 @@ def pulse_figures(run: Run, spans: Sequence[StepSpan], out: Figures) -> None:
         if method == "series":
             _series(run, span, planned, out)
         else:
-            _two_step(span, planned, out)
+            _two_step(run, span, planned, out)
 
 
-def _two_step(span: StepSpan, planned: Mapping[str, Any], out: Figures) -> None:
+def _two_step(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) -> None:
     name = "iec_resistance_ohm"
     loaded = [sample for sample in span.samples if sample.output == "load"]
     low = [sample for sample in loaded if sample.phase == "pulse: low"]
@@ -64,31 +66,26 @@ def _two_step(span: StepSpan, planned: Mapping[str, Any], out: Figures) -> None:
                 name,
             )
             return
-    ohm = _between(first, second, first.voltage_v, second.voltage_v)
+    samples = Series.of(run.samples)
+    at_rest = samples.at_sequence(loaded[0].sequence) - 1
+    rest = samples[at_rest].sequence if at_rest >= 0 else None
+    ohm = edge_ohm(out.meters, samples, first, second, "before the two steps", at_rest=rest)
     if ohm is None:
         out.lack(f"step {span.count}: voltage or current is missing, or the current did not rise", name)
         return
     where = (first.sequence, second.sequence)
     note = f"read after {held[0]:.2f} s and {held[1]:.2f} s more, IEC 61960-3:2017, 7.7.3"
-    out[name] = Figure(ohm, "Ω", where, note, formula="(U1 − U2) ÷ (I2 − I1)")
-    for number, (one_v, other_v) in enumerate(zip(first.groups_v, second.groups_v, strict=False), start=1):
-        ages = (first.groups_age_s, second.groups_age_s)
+    out.put(name, ohm, "Ω", where, note, formula="(U1 − U2) ÷ (I2 − I1)")
+    ages = (first.groups_age_s, second.groups_age_s)
+    oldest_s = max((age for age in ages if age is not None), default=0.0)
+    for number in range(1, min(len(first.groups_v), len(second.groups_v)) + 1):
         group = f"iec_resistance_group_{number}_ohm"
-        found = _between(first, second, one_v, other_v)
-        oldest_s = max((age for age in ages if age is not None), default=0.0)
+        found = edge_ohm(out.meters, samples, first, second, "before the two steps", number, rest)
         if found is None or None in ages or oldest_s > _GROUP_AGE_S:
             out.lack(f"step {span.count}: group {number} was not read within {_GROUP_AGE_S:g} s of both ends", group)
         else:
             more = f"{note}; of the group, read up to {oldest_s:.2f} s before"
-            out[group] = Figure(found, "Ω", where, more, formula="(U1 − U2) ÷ (I2 − I1)")
-
-
-def _between(first: Sample, second: Sample, first_v: float | None, second_v: float | None) -> float | None:
-    if first_v is None or second_v is None or first.current_a is None or second.current_a is None:
-        return None
-    if first.current_a - second.current_a < _LEAST_CHANGE_A:
-        return None
-    return two_step_ohm(first_v, -first.current_a, second_v, -second.current_a)
+            out.put(group, found, "Ω", where, more, formula="(U1 − U2) ÷ (I2 − I1)")
 
 
 def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) -> None:
@@ -104,9 +101,10 @@ def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) 
         out.lack(f"step {span.count}: the plan does not say what was pulsed", "pulse_power_w")
         return
     least_v = floor_v * series if isinstance(floor_v, int | float) and isinstance(series, int) else None
+    samples = Series.of(run.samples)
     for portion in range(1, portions + 1):
         state = f"pulse_drawn_{portion * percent:g}"
-        best: tuple[Sample, Sample, float] | None = None
+        best: tuple[Sample, Sample, Uncertain] | None = None
         for number, level in enumerate(levels, start=1):
             pulse = [
                 sample
@@ -117,11 +115,14 @@ def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) 
             for time_s in times_s:
                 name = f"{state}_{level['rate_c']:g}c_{time_s:g}s_ohm"
                 found = None if before is None else _at(pulse, time_s)
-                if before is None or found is None or (ohm := _from_rest(before, found)) is None:
+                words = f"before {state}_{level['rate_c']:g}c"
+                ohm = None if before is None or found is None else edge_ohm(out.meters, samples, before, found, words)
+                if before is None or found is None or ohm is None:
                     out.lack(f"step {span.count}: that pulse was not measured {time_s:g} s after it began", name)
                     continue
                 took_s = found.test_time_s - pulse[0].test_time_s
-                out[name] = Figure(
+                out.put(
+                    name,
                     ohm,
                     "Ω",
                     (before.sequence, found.sequence),
@@ -134,27 +135,33 @@ def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) 
 
 
 def _power(
-    run: Run, span: StepSpan, name: str, best: tuple[Sample, Sample, float] | None, least_v: float | None, out: Figures
+    run: Run,
+    span: StepSpan,
+    name: str,
+    best: tuple[Sample, Sample, Uncertain] | None,
+    least_v: float | None,
+    out: Figures,
 ) -> None:
     if best is None or least_v is None or best[0].voltage_v is None:
         out.lack(f"step {span.count}: no pulse of that state was held to its end", name)
         return
     before, found, ohm = best
-    open_v = best[0].voltage_v
-    if open_v <= least_v or ohm <= 0:
+    open_v, ohm_is = best[0].voltage_v, value_of(ohm)
+    if open_v <= least_v or ohm_is <= 0:
         out.lack(f"step {span.count}: {open_v:.3f} V before the pulse, not above {least_v:.3f} V", name)
         return
     pack = run.info.plan.get("pack")
     allowed_a = pack.get("max_burst_a") if isinstance(pack, dict) else None
-    needed_a = (open_v - least_v) / ohm
+    needed_a = (open_v - least_v) / ohm_is
     beyond = ""
     if isinstance(allowed_a, int | float) and needed_a > allowed_a:
         beyond = f"; that is {needed_a:.0f} A, beyond the {allowed_a:g} A that the pack may give"
-    out[name] = Figure(
-        pulse_power_w(open_v, least_v, ohm),
+    out.put(
+        name,
+        pulse_power_w(out.meters.reading("load", "voltage", open_v), least_v, ohm),
         "W",
         (before.sequence, found.sequence),
-        f"to {least_v:.2f} V of the pack, from {open_v:.3f} V, with {1000 * ohm:.3f} mΩ at the pulse's end; worked "
+        f"to {least_v:.2f} V of the pack, from {open_v:.3f} V, with {1000 * ohm_is:.3f} mΩ at the pulse's end; worked "
         f"out, not drawn{beyond}",
         formula="Vmin (OCV − Vmin) ÷ R",
     )
@@ -176,7 +183,3 @@ def _at(pulse: Sequence[Sample], time_s: float) -> Sample | None:
     if near is None or abs(near.test_time_s - pulse[0].test_time_s - time_s) > TOLERANCE_S / 2 + _HAIR_S:
         return None
     return near
-
-
-def _from_rest(before: Sample, under: Sample) -> float | None:
-    return _between(before, under, before.voltage_v, under.voltage_v)

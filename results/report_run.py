@@ -5,12 +5,13 @@ from pathlib import Path
 
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
-from benchwarden.results.figure import Figures
+from benchwarden.results.figure import Figures, Rung
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
 from benchwarden.results.run import Run
 from benchwarden.results.series import Series
 from benchwarden.results.tables import run_table
+from benchwarden.results.verdict import rounded
 
 REPORT_FILE = "report.html"
 HEADLINES = (
@@ -143,22 +144,30 @@ def ambient_words(run: Run) -> str:
 def _rungs(found: Figures) -> Html | None:
     if not found.rungs:
         return None
-    head = ["burst", "mean A", "mean W", "s", "held", "lowest group, V", "hottest before, °C", "after, °C", "samples"]
+    head = ["burst", "mean, A", "mean, W", "s", "held", "lowest group at its end, V", "sag of the pack, V"]
+    head += ["hottest before, °C", "after, °C", "samples"]
     rows = [
         [
             str(rung.number),
-            f"{rung.mean_a:.2f}",
-            f"{rung.mean_w:.1f}",
+            _measured(rung, "mean_a"),
+            _measured(rung, "mean_w"),
             f"{rung.duration_s:.1f}",
             "yes" if rung.held else f"no: {rung.why_not}",
-            "–" if rung.lowest_v is None else f"{rung.lowest_v:.3f} (group {rung.lowest_group})",
+            _measured(rung, "end_v") + (f" (group {rung.lowest_group})" if rung.lowest_group else ""),
+            _measured(rung, "sag_v"),
             "–" if rung.hottest_start_c is None else f"{rung.hottest_start_c:.1f}",
             "–" if rung.hottest_end_c is None else f"{rung.hottest_end_c:.1f}",
             f"{rung.first} to {rung.last}",
         ]
         for rung in found.rungs
     ]
-    return table(head, rows, "numbers")
+    words = "The sag is the pack's voltage before the burst less that at its end; result.json holds each one's budget."
+    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers"))
+
+
+def _measured(rung: Rung, name: str) -> str:
+    figure = rung.figures.get(name)
+    return "–" if figure is None else rounded(figure.value, figure.U)
 
 
 def _budgets(found: Figures) -> list[Child] | None:

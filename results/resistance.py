@@ -177,7 +177,7 @@ def _scaled(
         return ohm * (1.0 + meters.gain("load", "voltage")) + meters.leads_ohm()
     if isinstance(who, int):
         # With cumulative taps offsets cancel here too: before and after are differences of the same two taps.
-        return ohm * (1.0 + meters.gain("cells", "voltage"))
+        return ohm * (1.0 + meters.group_gain(who))
     pack_ohm = math.fsum((weights * (samples.voltage_v[first] - samples.voltage_v[last]) / change_a).tolist())
     return (
         pack_ohm * (1.0 + meters.gain("load", "voltage"))
@@ -207,10 +207,10 @@ def _pulse(run: Run, out: Figures) -> None:
         out.lack("not every group was measured in the test pulse", "pulse_leads_ohm")
         return
     for number, (first, second) in enumerate(zip(before, during, strict=True), 1):
-        fall = (first - second) * (1.0 + meters.gain("cells", "voltage"))
+        fall = (first - second) * (1.0 + meters.group_gain(number))
         name = f"pulse_group_{number}_ohm"
         out.put(name, fall / amperes, "Ω", where, note, formula="(V before − V in the pulse) ÷ I")
-        drop = drop - fall
+        drop = drop - (first - second) * (1.0 + meters.gain("cells", "voltage"))  # alike: the worst for a sum
     formula = "(fall of the pack − sum of the groups' falls) ÷ I"
     out.put("pulse_leads_ohm", drop / amperes, "Ω", where, note, formula=formula)
 

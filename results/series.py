@@ -92,7 +92,7 @@ class Series(SampleTable):
     def __getitem__(self, index: slice) -> "Series": ...
     def __getitem__(self, index: int | slice) -> "Sample | Series":
         if isinstance(index, slice):
-            return self._part(index)
+            return self.rows(index)
         return Sample(
             sequence=int(self.sequence[index]),
             test_time_s=float(self.test_time_s[index]),
@@ -124,7 +124,8 @@ class Series(SampleTable):
             and all(a == b for a, b in zip(self, other, strict=True))
         )
 
-    def _part(self, rows: slice | Whole) -> "Series":
+    def rows(self, rows: slice | Whole) -> "Series":
+        """Return some of the samples, by a slice or by their indices."""
         taken = {f.name: getattr(self, f.name)[rows] for f in fields(self) if f.name != "words"}
         return Series(**taken, words=self.words)
 
@@ -136,12 +137,12 @@ class Series(SampleTable):
 
     def only(self, output: str) -> "Series":
         """Return the samples under one output, in their order."""
-        return self._part(np.flatnonzero(self.is_on(output)))
+        return self.rows(np.flatnonzero(self.is_on(output)))
 
     def measured(self) -> "Series":
         """Return the samples that have both voltage and current."""
         valid = ~(np.isnan(self.voltage_v) | np.isnan(self.current_a))
-        return self if valid.all() else self._part(np.flatnonzero(valid))
+        return self if valid.all() else self.rows(np.flatnonzero(valid))
 
     def steps(self) -> list[StepSpan]:
         """Return the executed steps in their order: samples that share one step count."""

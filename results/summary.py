@@ -1,11 +1,16 @@
 """One run's figures as a table for the terminal."""
 
+import re
+
 from rich.table import Table
 
 from benchwarden.results.compare import ROWS, accuracy_words, cell
 from benchwarden.results.figure import Figures
-from benchwarden.results.further import further_rows
 from benchwarden.results.run import Run
+
+_POWER = re.compile(r"pulse_drawn_([0-9.]+)_power_w")
+_CYCLE = re.compile(r"cycle_(\d+)_ah")
+_FEW = 10
 
 
 def summary(run: Run, found: Figures) -> Table:
@@ -32,3 +37,18 @@ def summary(run: Run, found: Figures) -> Table:
         shown.add_row("accuracy", accuracy)
     shown.add_row("flags", "\n".join(found.flags) or "none")
     return shown
+
+
+def further_rows(found: Figures) -> list[tuple[str, str]]:
+    """Return, in words, the figures whose names depend on the run: pulse powers and what each of a few cycles gave.
+
+    All of them, and every resistance of a series, stand in result.json.
+    """
+    rows = [
+        (f"pulse power, {match[1]} % drawn, W", cell(found, name, 1.0, 0))
+        for name in found
+        if (match := _POWER.fullmatch(name))
+    ]
+    cycles = [(match[1], name) for name in found if (match := _CYCLE.fullmatch(name))]
+    shown = cycles if len(cycles) <= _FEW else [*cycles[: _FEW // 2], *cycles[-_FEW // 2 :]]
+    return rows + [(f"cycle {cycle}, Ah", cell(found, name, 1.0, 3)) for cycle, name in shown]

@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
-from benchwarden.results.discharge import SAG_PERCENT
 from benchwarden.results.ending import step_ending
 from benchwarden.results.figures import Figures, figures, write_result
 from benchwarden.results.folder import read_run
-from benchwarden.results.integrate import integrate
+from benchwarden.results.integrate import SAG_PERCENT, integrate
 from benchwarden.results.run import Run
 from benchwarden.results.sample import Sample
 from tests.synthetic_run import Group, Writer, discharge_run, ladder_plan, ladder_steps

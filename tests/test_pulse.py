@@ -13,8 +13,8 @@ from benchwarden.profiles.plan import PlanRefused, work_out
 from benchwarden.profiles.profile import Profile
 from benchwarden.profiles.steps import Draw, PlannedPulse, PlannedPulseSeries
 from benchwarden.results.figures import figures
-from benchwarden.results.further import further_rows
 from benchwarden.results.pulse import pulse_power_w, two_step_ohm
+from benchwarden.results.summary import further_rows
 from benchwarden.simulators.pack import GroupModel, PackModel
 from tests.ideal_bay import flat_cell, ideal_bay, pack_of, pack_toml
 from tests.pretend_pack import PretendPack, heron, left_bay, play

@@ -11,7 +11,7 @@ from benchwarden.profiles.plan import Plan, PlanRefused, describe, work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.repeating import NO_PAST, Past, left_out, remembered
 from benchwarden.results.figures import figures
-from benchwarden.results.further import further_rows
+from benchwarden.results.summary import further_rows
 from tests.bird_packs import bay, pack_text
 from tests.pretend_pack import heron, left_bay
 from tests.virtual_bench import on_virtual_time, run_test

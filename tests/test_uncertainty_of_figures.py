@@ -93,8 +93,11 @@ def test_a_spread_is_no_finer_than_the_readings(tmp_path: Path) -> None:
         rounded = tuple(round((volts or 0.0) / 0.005) * 0.005 for volts in sample.groups_v)
         object.__setattr__(sample, "groups_v", rounded)
     spread = told(writer, tmp_path)["group_spread_end_v"]
-    # Read in steps of 5 mV: each of two readings is good to half a step; the scanner's offset cancels.
-    assert spread.u == pytest.approx(math.sqrt(2) * 0.0025 / ROOT3, rel=1e-3)
+    # Read in steps of 5 mV: each of two readings is good to half a step, and nothing of two channels cancels.
+    high, low = max(rounded), min(rounded)
+    own = [0.0025**2 + (2e-4 * volts) ** 2 + 0.001**2 for volts in (high, low)]
+    # Five groups read alike: the highest of them reads 4/6 of the limit too high on average.
+    assert spread.u == pytest.approx(math.sqrt(sum(own) + ((2e-4 * high + 0.001) * 4 / 6) ** 2) / ROOT3, rel=1e-9)
 
 
 def test_scatter_before_the_edge_brings_finite_degrees_of_freedom(tmp_path: Path) -> None:
