@@ -73,8 +73,9 @@ def spread(meters: Meters, sample: Sample, step_v: float) -> Uncertain:
     (low, low_number), (high, high_number) = min(found), max(found)
     top = meters.group_v(high, high_number) + meters.inputs.limits("last digit of the highest group", step_v / 2)
     end = meters.group_v(low, low_number) + meters.inputs.limits("last digit of the lowest group", step_v / 2)
-    top = top + meters.inputs.limits("which group is the highest", chosen_v(meters, found, high, high_number))
-    return top - end - meters.inputs.limits("which group is the lowest", chosen_v(meters, found, low, low_number))
+    of = f"(sample {sample.sequence})"
+    top = top + meters.inputs.limits(f"which group is the highest {of}", chosen_v(meters, found, high, high_number))
+    return top - end - meters.inputs.limits(f"which group is the lowest {of}", chosen_v(meters, found, low, low_number))
 
 
 def chosen_v(meters: Meters, found: list[tuple[float, int]], volts: float, number: int) -> float:

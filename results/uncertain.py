@@ -52,7 +52,10 @@ class Expanded:
 
 
 class Inputs:
-    """The uncertain inputs of one run. Each is made once; asking again by the same words gives the same one."""
+    """The uncertain inputs of one run. Each is made once; asking again by the same words gives the same one.
+
+    The same words with another size would be another input: ValueError.
+    """
 
     def __init__(self) -> None:
         """Begin without inputs."""
@@ -91,6 +94,9 @@ class Inputs:
                 return 0.0
             self._made[part.input] = ufloat(0.0, part.contribution, tag=part.input)
             self._known[part.input] = part
+        elif not math.isclose(self._known[part.input].contribution, part.contribution, rel_tol=1e-9):
+            known = self._known[part.input].contribution
+            raise ValueError(f"{part.input}: u = {part.contribution}; {known} would be right, as it was made before")
         return self._made[part.input]
 
     def budget(self, value: Uncertain) -> tuple[tuple[Part, ...], tuple[str, ...]]:
