@@ -60,7 +60,9 @@ def _groups(before: Sample | None, loaded: Series, out: Figures) -> None:
         note += _others_as_low(out.meters, end, low)
         out.put("ending_group", float(low[0]), "1", where, note, formula="number of the lowest group")
         aged = _aged_v(out.meters, loaded, int(rows[-1]), low[0])
-        value = out.meters.group_v(low[1], low[0]) + aged
+        known = [(volts, number) for number, volts in enumerate(end.groups_v, 1) if volts is not None]
+        chosen = _chosen(out.meters, end, "lowest", chosen_v(out.meters, known, low[1], low[0]))
+        value = out.meters.group_v(low[1], low[0]) + aged - chosen
         out.put("ending_group_v", value, "V", where, note, formula="lowest group, load on")
 
 
@@ -73,9 +75,12 @@ def spread(meters: Meters, sample: Sample, step_v: float) -> Uncertain:
     (low, low_number), (high, high_number) = min(found), max(found)
     top = meters.group_v(high, high_number) + meters.inputs.limits("last digit of the highest group", step_v / 2)
     end = meters.group_v(low, low_number) + meters.inputs.limits("last digit of the lowest group", step_v / 2)
-    of = f"(sample {sample.sequence})"
-    top = top + meters.inputs.limits(f"which group is the highest {of}", chosen_v(meters, found, high, high_number))
-    return top - end - meters.inputs.limits(f"which group is the lowest {of}", chosen_v(meters, found, low, low_number))
+    top = top + _chosen(meters, sample, "highest", chosen_v(meters, found, high, high_number))
+    return top - end - _chosen(meters, sample, "lowest", chosen_v(meters, found, low, low_number))
+
+
+def _chosen(meters: Meters, sample: Sample, which: str, half_width_v: float) -> Uncertain:
+    return meters.inputs.limits(f"which group is the {which} (sample {sample.sequence})", half_width_v)
 
 
 def chosen_v(meters: Meters, found: list[tuple[float, int]], volts: float, number: int) -> float:

@@ -206,8 +206,12 @@ def _side(
     measured = math.sqrt(variance(values)) if count > 1 else 0.0
     one_u, dof = (measured, float(count - 1)) if count > 1 and measured >= stated else (stated, None)
     shared = sum(lasting[1:], lasting[0]) / count
-    words = f"repeatability of {name}, {count} {of}" if dof is not None else f"what differs from run to run of {name}"
-    scatter = inputs.scatter(words, one_u / math.sqrt(count), dof)
+    u = one_u / math.sqrt(count)
+    scatter = (
+        inputs.scatter(f"repeatability of {name}, {count} {of}", u, dof)
+        if dof is not None
+        else inputs.limits(f"cut-off and sampling of {name}, {count} {of}", math.sqrt(3.0) * u)
+    )
     return _Side(name, of, tuple(values), shared, shared + scatter, one_u, dof)
 
 

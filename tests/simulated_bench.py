@@ -28,6 +28,8 @@ class Limits:
     offset_a: float = 0.010
     offset_k: float = 0.5
     mass_kg: float = 0.0002
+    gain_cell: float = 0.0002
+    offset_cell: float = 0.001
     clock: float = 1e-4
 
     def accuracy(self) -> dict[str, dict[str, Any]]:
@@ -37,33 +39,84 @@ class Limits:
         }
 
 
+@dataclass(frozen=True)
+class Errors:
+    """What one bench is wrong by, as shares and volts, amperes, kelvins; a gain and an offset for each channel."""
+
+    gain_v: float
+    offset_v: float
+    gain_a: float
+    offset_a: float
+    clock: float
+    kelvin: tuple[float, float]
+    channels: tuple[tuple[float, float], ...] = ()
+
+
+def bench_errors(chance: random.Random, limits: Limits, channels: str = "none") -> Errors:
+    """Draw a bench's errors evenly from its limits; `channels`: "none", "own" errors for each, or all "alike"."""
+    names = (limits.gain_v, limits.offset_v, limits.gain_a, limits.offset_a, limits.clock)
+    gain_v, offset_v, gain_a, offset_a, clock = (chance.uniform(-a, a) for a in names)
+    kelvin = (chance.uniform(-limits.offset_k, limits.offset_k), chance.uniform(-limits.offset_k, limits.offset_k))
+    pairs = [
+        (chance.uniform(-limits.gain_cell, limits.gain_cell), chance.uniform(-limits.offset_cell, limits.offset_cell))
+        for _ in range({"none": 0, "own": 6, "alike": 1}[channels])
+    ]
+    return Errors(gain_v, offset_v, gain_a, offset_a, clock, kelvin, tuple(pairs * (6 if channels == "alike" else 1)))
+
+
+@dataclass(frozen=True)
+class Pack:
+    """The pack in the bay: its voltage at rest, its name, and how far its groups lie from their mean, in V."""
+
+    full_v: float = FULL_V
+    name: str = "Heron"
+    apart_v: tuple[float, ...] = (0.030, 0.010, 0.0, -0.005, -0.015, -0.020)
+
+
+HERON = Pack()
+
+
+def energy_wh(full_v: float, on_s: float, before_s: float) -> float:
+    """Return the energy of so many seconds, of which `before_s` lie before the first sample."""
+    return AMPERES * ((full_v - SAGGED_V) * on_s - FALL_V_S * (on_s - before_s) ** 2 / 2.0) / 3600.0
+
+
 def bench_run(
-    chance: random.Random, limits: Limits, period_s: float = 0.5, count: int = 400
+    chance: random.Random,
+    limits: Limits,
+    period_s: float = 0.5,
+    count: int = 400,
+    errors: Errors | None = None,
+    pack: Pack = HERON,
 ) -> tuple[Run, dict[str, float]]:
-    """Return a run as a random bench reads it, and the truth of its figures."""
-    gain_v, offset_v, gain_a, offset_a, clock = (
-        chance.uniform(-a, a) for a in (limits.gain_v, limits.offset_v, limits.gain_a, limits.offset_a, limits.clock)
-    )
+    """Return a run as a random bench reads it, or as one with these errors does, and the truth of its figures."""
+    errors = bench_errors(chance, limits) if errors is None else errors
     before_s, late_s = chance.uniform(0.0, 0.01), chance.uniform(0.0, period_s)
     at = np.concatenate((-np.arange(10, 0, -1) * 1.0 - 0.01 + 1.0, period_s * np.arange(count), [period_s * count]))
     load = np.zeros(len(at), dtype=bool)
     load[10 : 10 + count] = True
     true_a = np.where(load, -AMPERES, 0.0)
     flowed_s = np.clip(at, 0.0, period_s * (count - 1))
-    true_v = FULL_V - np.where(load, SAGGED_V, 0.0) - FALL_V_S * flowed_s
+    true_v = pack.full_v - np.where(load, SAGGED_V, 0.0) - FALL_V_S * flowed_s
     # What a bench reads is what there is, less its error: its limits are of the reading.
-    read_v, read_a = (true_v - offset_v) / (1.0 + gain_v), (true_a + offset_a) / (1.0 + gain_a)
+    read_v, read_a = (
+        (true_v - errors.offset_v) / (1.0 + errors.gain_v),
+        (true_a + errors.offset_a) / (1.0 + errors.gain_a),
+    )
+    true_groups = true_v[:, None] / 6.0 + np.array(pack.apart_v)
+    read_groups = np.empty((len(at), len(errors.channels)))
+    for number, (gain, offset) in enumerate(errors.channels):
+        read_groups[:, number] = (true_groups[:, number] - offset) / (1.0 + gain)
     on_s = period_s * (count - 1) - late_s + before_s
-    energy = AMPERES * ((FULL_V - SAGGED_V) * on_s - FALL_V_S * (on_s - before_s) ** 2 / 2.0)
-    kelvin = [chance.uniform(-limits.offset_k, limits.offset_k) for _ in range(2)]
-    warm = np.where(at < period_s * (count - 1), 23.0 + kelvin[0], 61.0 + kelvin[1])
+    energy = energy_wh(pack.full_v, on_s, before_s)
+    warm = np.where(at < period_s * (count - 1), 23.0 + errors.kelvin[0], 61.0 + errors.kelvin[1])
     rows = len(at)
     codes = np.where(load, 1, 0)
     zero = np.zeros(rows)
     samples = Series(
         sequence=np.arange(1, rows + 1),
         step_count=np.where(np.arange(rows) < 9, 1, 2),
-        test_time_s=(at + 10.0) / (1.0 + clock),
+        test_time_s=(at + 10.0) / (1.0 + errors.clock),
         unix_time_s=at,
         step_time_s=at,
         voltage_v=read_v,
@@ -72,22 +125,24 @@ def bench_run(
         discharging_ah=zero,
         charging_wh=zero,
         discharging_wh=zero,
-        groups_age_s=np.full(rows, np.nan),
+        groups_age_s=zero if errors.channels else np.full(rows, np.nan),
         temperatures_age_s=zero,
-        groups_v=np.empty((rows, 0)),
+        groups_v=read_groups,
         temperatures_c=warm.reshape(rows, 1),
         step_type=np.where(np.arange(rows) < 9, 2, 3),
         phase=np.full(rows, 2),
         output=codes,
         words=("off", "load", "rest", "discharge"),
     )
+    cells = {"voltage": {"of_reading": limits.gain_cell, "absolute": limits.offset_cell, "unit": "V"}}
     info = info_from(
         {
             "bench": "boat shed",
             "bay": "left",
-            "pack": {"name": "Heron", "mass_accuracy": limits.mass_kg},
+            "pack": {"name": pack.name, "mass_accuracy": limits.mass_kg},
             "instruments": {
                 "load": {"accuracy": limits.accuracy(), "identity": {"maker": "-", "model": "-", "serial": "7"}},
+                "cells": {"accuracy": cells, "identity": {"maker": "-", "model": "-", "serial": "8"}},
                 "temperature": {
                     "accuracy": {"temperature": {"of_reading": 0, "absolute": limits.offset_k, "unit": "K"}}
                 },
@@ -104,13 +159,23 @@ def bench_run(
     ]
     truth = {
         "delivered_ah": AMPERES * on_s / 3600.0,
-        "delivered_wh": energy / 3600.0,
-        "mean_voltage_v": energy / (AMPERES * on_s),
-        "energy_per_mass_wh_kg": energy / 3600.0 / KG,
-        "rest_before_v": FULL_V,
+        "delivered_wh": energy,
+        "mean_voltage_v": 3600.0 * energy / (AMPERES * on_s),
+        "energy_per_mass_wh_kg": energy / KG,
+        "rest_before_v": pack.full_v,
         "dc_resistance_ohm": OHM,
         "temperature_rise_k": 38.0,
-        "discharge_power_w": energy / on_s,
+        "discharge_power_w": 3600.0 * energy / on_s,
+        "discharge_time_s": on_s,
+        "sag_50_v": pack.full_v - SAGGED_V - FALL_V_S * (on_s / 2.0 - before_s),
     }
+    if errors.channels:
+        last = true_groups[10 + count - 1]
+        lowest = int(np.argmin(read_groups[10 + count - 1]))
+        truth |= {
+            "group_spread_end_v": float(last.max() - last.min()),
+            "groups_against_pack_v": 0.0,
+            "ending_group_v": float(last[lowest]),
+        }
     assert math.isclose(OHM, SAGGED_V / AMPERES)
     return Run(Path("heron/simulated"), info, samples, events, []), truth

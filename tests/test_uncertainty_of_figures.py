@@ -1,21 +1,16 @@
 import json
 import math
 import random
-from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchwarden.results.discharge import discharge_figures
 from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.figures import figures, write_result
 from benchwarden.results.folder import read_run
 from benchwarden.results.meters import CLOCK_SHARE
-from benchwarden.results.run import Run
 from benchwarden.results.series import Series
-from benchwarden.results.uncertain import Part
-from tests.simulated_bench import Limits, bench_run
 from tests.synthetic_run import Group, Writer, discharge_run, ladder_plan, ladder_steps
 
 ROOT3 = math.sqrt(3.0)
@@ -241,45 +236,3 @@ def test_rebuilt_result_is_the_same_to_the_byte_and_holds_the_budget(tmp_path: P
     assert {"u", "dof", "k", "U", "budget"} <= delivered.keys()
     assert delivered["budget"][0]["input"] == "current offset of Boat Shed L1 17"
     assert delivered["dof"] is None
-
-
-# --- coverage ------------------------------------------------------------------------------------
-
-
-def quick(run: Run) -> Figures:
-    out = Figures(run.info)
-    assert isinstance(run.samples, Series)
-    discharge_figures(run, run.samples.steps()[1], run.samples[:0], out)
-    return out
-
-
-def _bound(one: Part) -> float:
-    """What comes too late or too early is one-sided and is carried with the whole of it on both sides: half as much."""
-    return 0.25 if "cut-off" in one.input or "first sample" in one.input else 0.5
-
-
-@pytest.mark.parametrize(
-    ("seed", "period_s", "count"),
-    # 400 samples, where the cut-off dominates the charge, and 4000, where nothing does. (some 5 s in all)
-    [(1, 0.5, 400), (2, 0.05, 4000)],
-)
-def test_truth_lies_inside_u_on_a_thousand_benches(seed: int, period_s: float, count: int) -> None:
-    # U shall hold the truth in 95 of 100 cases (JCGM 100, G.1.2); where no rectangular part is above half of u the sum
-    # is near to normal (G.2.2), and U is not to hold it much more often either.
-    chance = random.Random(seed)
-    inside: Counter[str] = Counter()
-    near_normal: set[str] = set()
-    for _ in range(1000):
-        run, truth = bench_run(chance, Limits(), period_s, count)
-        found = quick(run)
-        for name, true in truth.items():
-            figure = found[name]
-            assert figure.u is not None
-            assert figure.U is not None
-            inside[name] += abs(figure.value - true) <= figure.U
-            if all(abs(one.contribution) <= _bound(one) * figure.u for one in figure.budget):
-                near_normal.add(name)
-    shares = {name: count / 1000 for name, count in inside.items()}
-    assert min(shares.values()) >= 0.93, shares
-    assert "delivered_wh" in near_normal or period_s > 0.2
-    assert all(shares[name] <= 0.97 for name in near_normal), shares
