@@ -266,7 +266,9 @@ def table(comparison: Comparison) -> Table:
     shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
     shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
     headline = next((name for name in HEADLINES if len(observed(comparison, name)) > 1), None)
-    said = [verdict.words for verdict in verdicts(comparison, headline)] if headline else []
+    judged = verdicts(comparison, headline) if headline else []
+    said = [verdict.words for verdict in judged]
+    said += dict.fromkeys(f"! {verdict.caveat}" for verdict in judged if verdict.caveat)
     if said or comparison.flags:
         shown.caption = "\n".join([*said, *(f"! {flag}" for flag in comparison.flags)])
         shown.caption_justify = "left"

@@ -11,7 +11,7 @@ from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
 from benchwarden.results.report_run import condition_table
 from benchwarden.results.tables import comparison_table
-from benchwarden.results.verdict import PHRASES, Verdict, mean_of, rounded
+from benchwarden.results.verdict import PHRASES, TESTED_ONCE, Verdict, mean_of, rounded
 
 REPORT_FILE = "comparison.html"
 
@@ -67,9 +67,11 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
 def _said(found: Sequence[Verdict]) -> list[Child]:
     """Return the verdicts on the headline figure: large where something was seen, plain where runs are wanting."""
     shown = [one for one in found if one.seen != "unknown"][:6]
-    if shown:
-        return [el("p", _sentence(one.words), class_="verdict") for one in shown]
-    return [el("p", _sentence(one.words)) for one in found[:6]]
+    if not shown:
+        return [el("p", _sentence(one.words)) for one in found[:6]]
+    said: list[Child] = [el("p", _sentence(one.words), class_="verdict") for one in shown]
+    caveats = dict.fromkeys(one.caveat for one in shown if one.caveat)
+    return [*said, *(el("p", _sentence(caveat), class_="caveat") for caveat in caveats)]
 
 
 def _sentence(words: str) -> str:
@@ -124,9 +126,9 @@ _SEEN = {"more": "more", "less": "less", "none": "no difference that this bench 
 
 def _seen(one: Verdict) -> str:
     """Return a verdict in few words: the table's other cells say the rest."""
-    if one.seen != "unknown":
-        return _SEEN[one.seen]
-    return "none yet: ± from instruments only, runs are not repeated" if one.systematic else one.words
+    if one.seen == "unknown":
+        return one.words
+    return f"{_SEEN[one.seen]}, in these runs" if one.systematic else _SEEN[one.seen]
 
 
 def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
@@ -149,8 +151,12 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
                 else ", ".join(f"{share}: {count or 'more runs do not help'}" for share, count in needed.items())
             )
             rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
+    if not rows:
+        return None
     head = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from", "runs of each to show"]
-    return table(head, rows) if rows else None
+    single = any(one.systematic for ones in found.values() for one in ones)
+    words = f"“In these runs”: {TESTED_ONCE}."
+    return el("div", el("p", words, class_="small soft") if single else None, table(head, rows))
 
 
 def _equal_energy(comparison: Comparison) -> list[Child] | None:

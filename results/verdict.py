@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from statistics import fmean, variance
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 from benchwarden.results.figure import Figure
 from benchwarden.results.uncertain import Expanded, Inputs, Part, Uncertain, expand, t_factor, value_of
@@ -19,6 +19,12 @@ SPECIMENS = 3
 MORE_RUNS = 3
 MOST_RUNS = 100
 _HELPS = 0.9
+TESTED_ONCE = (
+    "one run of a pack says nothing of how far its next run would lie from it: that is not in ±; "
+    "three runs of each pack would tell"
+)
+
+About: TypeAlias = Literal["these runs", "these packs", "these designs"]
 
 PHRASES: Mapping[str, tuple[str, str, str]] = {
     "delivered_ah": ("delivers", "more charge", "less charge"),
@@ -71,8 +77,9 @@ class Verdict:
 
     `seen`: "more", "less" (of the first against the second), "none" (no difference that this bench can see) or
     "unknown" (no verdict; `words` say why). `difference` is in the figure's unit, `percent` is (first ÷ second − 1) ·
-    100; each with its U. `systematic`: U holds the instruments only, for want of repeated runs. `runs_needed` maps a
-    percentage to how many runs of each would show it, None where none would.
+    100; each with its U. `about` says of what: of "these runs" where one side was not repeated; U then holds no scatter
+    from run to run of that side (`systematic`, and `caveat` says so). `runs_needed` maps a percentage to how many runs
+    of each would show it, None where none would.
     """
 
     figure: str
@@ -80,7 +87,7 @@ class Verdict:
     second: Mean | None
     seen: Literal["more", "less", "none", "unknown"]
     words: str
-    about: Literal["these packs", "these designs"] = "these packs"
+    about: About = "these packs"
     difference: float | None = None
     difference_U: float | None = None
     percent: float | None = None
@@ -88,6 +95,7 @@ class Verdict:
     k: float | None = None
     dof: float | None = None
     systematic: bool = False
+    caveat: str = ""
     runs_needed: Mapping[str, int | None] | None = None
     left_out: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
@@ -230,7 +238,7 @@ def _compared(
     inputs: Inputs,
     one: _Side,
     other: _Side,
-    about: Literal["these packs", "these designs"],
+    about: About,
     bounds: tuple[str, ...],
 ) -> Verdict:
     means = _mean(inputs, one), _mean(inputs, other)
@@ -247,12 +255,7 @@ def _compared(
     shown = (percent, percent_found) if percent is not None and percent_found is not None else (difference, apart)
     repeated = one.count > 1 and other.count > 1
     seen: Literal["more", "less", "none", "unknown"]
-    if not repeated:
-        seen = "unknown"
-    elif abs(shown[0]) <= shown[1].U:
-        seen = "none"
-    else:
-        seen = "more" if shown[0] > 0.0 else "less"
+    seen = "none" if abs(shown[0]) <= shown[1].U else "more" if shown[0] > 0.0 else "less"
     lasting, _ = inputs.budget(
         100.0 * (one.shared / other.shared - 1.0) if percent is not None else one.shared - other.shared
     )
@@ -264,7 +267,7 @@ def _compared(
         second=means[1],
         seen=seen,
         words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook),
-        about=about,
+        about=about if repeated else "these runs",
         difference=difference,
         difference_U=apart.U,
         percent=percent,
@@ -272,6 +275,7 @@ def _compared(
         k=shown[1].k,
         dof=shown[1].dof,
         systematic=not repeated,
+        caveat="" if repeated else TESTED_ONCE,
         runs_needed={f"{target:g} %": runs_needed(outlook, target) for target in (1.0, 2.0, 5.0)}
         if repeated and percent is not None
         else None,
@@ -332,17 +336,17 @@ def _words(
 ) -> str:
     verb, more, less = PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
     size = f"{rounded(abs(value), found.U)} {unit}"
-    if seen in ("more", "less"):
-        return f"{one.name} {verb} {size} {more if seen == 'more' else less} than {other.name}"
+    better = f"{one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}"
+    if one.count < 2 or other.count < 2:
+        counts = "one run each" if one.count == other.count else f"{one.count} and {other.count} runs"
+        if seen != "none":
+            return f"in {counts}, {better}"
+        found_is = f"no difference that this bench can see ({rounded(value, found.U)} {unit})"
+        return f"in {counts} of {one.name} and {other.name}, {found_is}"
     if seen == "none":
         more_runs = _more_runs(outlook, found.U, unit)
         return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
-    single = " and ".join(side.name for side in (one, other) if side.count < 2)
-    return (
-        f"no verdict yet: {one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}, "
-        f"± from instruments and sampling only; how far runs of {single} scatter is not known: "
-        "three runs of each would tell"
-    )
+    return better
 
 
 def _more_runs(outlook: Outlook, now_U: float, unit: str) -> str:

@@ -136,7 +136,7 @@ def test_table_shows_intervals_and_the_verdict(make: Make, tmp_path: Path) -> No
     # U of 1.4 Wh/kg by hand from the load's limits: see tests/test_uncertainty_of_figures.py.
     assert "231.6 ± 1.4" in text
     assert "± U, 95 %, k = 1.96" in text
-    assert "no verdict yet: Heron delivers 34.96 ± 0.4" in text
+    assert "in one run each, Heron delivers 34.96 ± 0.4" in text
     assert "not stated: bench.toml:" in text
 
 

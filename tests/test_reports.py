@@ -172,6 +172,7 @@ def test_csv_and_json_print_every_figure_and_draw_nothing(tmp_path: Path, capsys
     assert sum(row.startswith("delivered_wh,Wh,") for row in rows) == 1
     assert main(["compare", "--json", *map(str, folders), "--out", str(tmp_path / "out")]) == 0
     both = json.loads(capsys.readouterr().out)
-    assert both["verdicts"]["delivered_wh"][0]["seen"] == "unknown"
+    [verdict] = both["verdicts"]["delivered_wh"]
+    assert (verdict["seen"], verdict["about"]) == ("none", "these runs")
     assert not (tmp_path / "out").exists()
     assert not list(tmp_path.rglob("*.html"))

@@ -86,13 +86,25 @@ def test_a_runs_own_errors_are_in_the_scatter_and_not_counted_twice() -> None:
     assert lucky.difference_U == pytest.approx(1.96 * 0.3, rel=1e-3)
 
 
-def test_single_runs_give_no_verdict_but_the_instruments_part() -> None:
+def test_single_runs_give_a_verdict_on_these_runs_and_say_what_it_lacks() -> None:
     gain = (Part("mass of the pack", 0.5, None, "pack"), Part("cut-off", 0.3))
-    found = judge(ENERGY, seen("Heron", 203, parts=gain), seen("Tern", 188, 189, parts=gain))
-    assert found.seen == "unknown"
-    assert found.systematic
+    found = judge(ENERGY, seen("Heron", 203, parts=gain), seen("Tern", 188, parts=gain))
+    assert (found.seen, found.about, found.systematic) == ("more", "these runs", True)
+    # By hand: u = √(0.5² + 0.3²) of each; the ratio's is √((u/188)² + (203 u/188²)²), k = 1.96.
+    u = math.hypot(0.5, 0.3)
+    assert found.percent_U == pytest.approx(100 * 1.95996 * math.hypot(u / 188, 203 * u / 188**2), rel=1e-4)
     assert found.runs_needed is None
-    assert "± from instruments and sampling only; how far runs of Heron scatter is not known" in found.words
+    size = rounded(found.percent or 0.0, found.percent_U)
+    assert found.words == f"in one run each, Heron delivers {size} % more energy per gram than Tern"
+    assert "that is not in ±; three runs of each pack would tell" in found.caveat
+    one = judge(ENERGY, seen("Heron", 203, parts=gain), seen("Tern", 188, 189, parts=gain))
+    assert one.about == "these runs"
+    assert one.words.startswith("in 1 and 2 runs, Heron delivers")
+    alike = judge(ENERGY, seen("Heron", 203, parts=gain), seen("Tern", 203.4, parts=gain))
+    assert alike.seen == "none"
+    assert alike.words.startswith("in one run each of Heron and Tern, no difference that this bench can see (")
+    both = judge(ENERGY, seen("Heron", 203, 204, parts=gain), seen("Tern", 188, 189, parts=gain))
+    assert (both.about, both.caveat) == ("these packs", "")
 
 
 def test_lower_bounds_never_enter() -> None:
