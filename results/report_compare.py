@@ -117,7 +117,7 @@ def _means(comparison: Comparison) -> list[Child]:
                 value = el("strong", rounded(mean.value * factor, mean.U * factor))
                 row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
         rows.append(row)
-    words = "Means of each pack's runs, value ± U (95 %). Of a single run the instruments' part only."
+    words = "Means of each pack's runs, value ± U (95 %). Of a single run: what instruments and sampling allow."
     return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
 
 

@@ -185,13 +185,18 @@ def _designs(side: Sequence[Observed]) -> bool:
 
 def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
     """Return the mean of one pack's runs. What is a run's own is in the scatter, unless the stated is larger."""
-    whole = [one.figure.value for one in side]
+    values = [one.figure.value for one in side]
     lasting = [
         inputs.again(one.figure.value, [p for p in one.figure.budget if p.scope != "run"], one.pack, one.run)
         for one in side
     ]
     own = [p.contribution for one in side for p in one.figure.budget if p.scope == "run"]
-    return _side(inputs, name, "runs", whole, lasting, math.sqrt(math.fsum(c * c for c in own) / len(side)))
+    stated = math.sqrt(math.fsum(c * c for c in own) / len(side))
+    if len(side) > 1:
+        return _side(inputs, name, "runs", values, lasting, stated)
+    [one] = side
+    whole = inputs.again(one.figure.value, one.figure.budget, one.pack, one.run)
+    return _Side(name, "runs", tuple(values), lasting[0], whole, stated, None)
 
 
 def _design_side(inputs: Inputs, side: Sequence[Observed]) -> _Side:
@@ -218,7 +223,7 @@ def _side(
     scatter = (
         inputs.scatter(f"repeatability of {name}, {count} {of}", u, dof)
         if dof is not None
-        else inputs.limits(f"cut-off and sampling of {name}, {count} {of}", math.sqrt(3.0) * u)
+        else inputs.limits(f"what each run of {name} has of its own, {count} {of}", math.sqrt(3.0) * u)
     )
     return _Side(name, of, tuple(values), shared, shared + scatter, one_u, dof)
 
