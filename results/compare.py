@@ -145,7 +145,7 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
         words = ", ".join(f"{entry.label} (from {entry.run.info.imported.get('from')})" for entry in imported)
         found.append(f"imported, and the same procedure only because somebody said so: {words}")
     if not _specimens_enough(entries):
-        found.append("a verdict on these packs, not on their design: that takes three specimens of each")
+        found.append("a verdict on what was tested, not on a design: that takes three specimens of each")
     for entry in entries:
         found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
         found.extend(f"{entry.label}: {problem}" for problem in entry.run.problems)

@@ -63,8 +63,7 @@ class Meters:
             if limits is None:
                 total = total + meter.weight * self._unknown(meter, quantity)
             elif limits.of_reading:
-                what = f"gain{f' at {channel}' if channel else ''}"
-                total = total + meter.weight * self._one(meter, quantity, what, limits.of_reading)
+                total = total + meter.weight * self._one(meter, f"{quantity} gain", channel, limits.of_reading)
         return total
 
     def offset(self, role: str, quantity: str, channel: str = "") -> Uncertain:
@@ -81,8 +80,7 @@ class Meters:
             if limits is None:
                 total = total + weight * self._unknown(meter, quantity)
             elif limits.absolute:
-                what = f"offset{f' at {channel}' if channel else ''}"
-                total = total + weight * self._one(meter, quantity, what, limits.absolute)
+                total = total + weight * self._one(meter, f"{quantity} offset", channel, limits.absolute)
         return total
 
     def reading(self, role: str, quantity: str, value: float, channel: str = "") -> Uncertain:
@@ -209,9 +207,9 @@ class Meters:
             line = f"import's file: [accuracy] {'group_' if meter.name == 'cells' else ''}{quantity} = …"
         return self.inputs.unknown(f"{meter.name} {quantity}", line)
 
-    def _one(self, meter: _Meter, quantity: str, what: str, half_width: float) -> Uncertain:
+    def _one(self, meter: _Meter, what: str, channel: str, half_width: float) -> Uncertain:
         who = meter.who
-        words = f"{quantity} {what} of {who or f'the {meter.name}'}"
+        words = f"{what} of {who or f'the {meter.name}'}{f' ({channel})' if channel else ''}"
         return self.inputs.limits(words, half_width, "pack" if who is None else "bench")
 
 

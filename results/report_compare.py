@@ -60,7 +60,10 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         el("h3", "Before you conclude anything from this"),
         parts.listed(comparison.flags, "flags"),
     ]
-    body = [el("section", el("h2", words, id=where), content) for where, words, content in shown]
+    body = [
+        el("section", el("h2", words, id=where), content, class_="screen" if where == "spreadsheet" else None)
+        for where, words, content in shown
+    ]
     return page(title, parts.style(), el("main", top, flags if comparison.flags else None, body), parts.foot(runs))
 
 

@@ -18,7 +18,55 @@ _SAID = {
     "delivered_ah": "charge delivered",
     "delivered_wh": "energy delivered",
     "delivered_over_rated": "of rated charge",
+    "rated_ah": "rated charge",
+    "unmeasured_s": "time not measured",
+    "discharge_power_w": "mean power of the discharge",
+    "rest_before_v": "voltage at rest before the discharge",
+    "rest_60_s_v": "voltage 60 s after the discharge",
+    "rest_30_min_v": "voltage 30 min after the discharge",
+    "dc_resistance_10_s_ohm": "resistance 10 s after load-on",
+    "burst_resistance_ohm": "resistance at the end of the first burst",
+    "start_ambient_c": "surroundings at the start",
+    "start_temperature_c": "hottest sensor at the start",
+    "hottest_c": "hottest sensor at its hottest",
+    "hottest_after_stop_s": "hottest moment, after the load went off",
+    "hottest_place": "number of the hottest sensor",
+    "group_spread_rest_v": "spread of groups at rest",
+    "ending_group": "lowest group at the end",
+    "ending_group_v": "voltage of the lowest group at the end",
+    "groups_against_pack_v": "pack voltage − sum of groups",
+    "ladder_start_temperature_c": "hottest sensor before the ladder",
+    "ladder_hottest_c": "hottest sensor in the ladder",
+    "peak_a": "peak current",
+    "peak_w": "peak power",
+    "peak_hold_s": "time the peak was held",
+    "peak_charge_used_ah": "charge drawn before the peak",
+    "peak_start_temperature_c": "hottest sensor before the peak",
+    "peak_over_delivered": "peak current ÷ charge delivered",
+    "expected_link_ohm": "expected of one link",
+    "expected_links_ohm": "expected of all links",
+    "expected_leads_ohm": "expected of the leads",
+    "expected_joints_share": "expected share of links and leads",
+    "inspected_pack_v": "pack voltage, inspected",
+    "inspected_sum_apart_v": "sum of groups − pack voltage, inspected",
+    "flight_record_wh": "energy of the record over that time",
+    "flight_energy_over_record": "energy delivered ÷ the record's",
+    "cycle_retention": "charge of the last ÷ the first cycle",
+    "retention": "charge of the last ÷ the first discharge",
 }
+_PATTERNS = (
+    (r"sag_(\d+)_v", r"pack voltage at \1 % of the delivered charge"),
+    (r"group_spread_(\d+)_v", r"spread of groups at \1 % of the delivered charge"),
+    (r"(pack|leads|group_\d+)_ohm_(\d+)_(m?s)", r"resistance of \1 \2 \3 after load-on"),
+    (r"pulse_(pack|leads|group_\d+)_ohm", r"resistance of \1 in the test pulse"),
+    (r"(pack|leads|group_\d+)_burst_heat_w", r"heat in \1 at the burst current"),
+    (r"inspected_(group_\d+)_v", r"voltage of \1, inspected"),
+    (r"iec_resistance_(group_\d+)_ohm", r"resistance of \1 by two steps of current"),
+    (r"pulse_drawn_([0-9.]+)_power_w", r"pulse power, \1 % drawn"),
+    (r"pulse_drawn_([0-9.]+)_([0-9.]+)c_([0-9.]+)s_ohm", r"resistance after \3 s at \2C, \1 % drawn"),
+    (r"cycle_(\d+)_ah", r"charge of cycle \1"),
+    (r"cycle_(\d+)_wh", r"energy of cycle \1"),
+)
 _SCALED = {"Ω": ("mΩ", 1000.0)}
 
 
@@ -28,22 +76,23 @@ def style() -> str:
 
 
 def name_words(name: str) -> str:
-    """Return a figure's name in words, without its unit: "energy per mass", "group 2 1 s after load-on"."""
+    """Return a figure's name in words, without its unit: "energy per mass", "resistance of pack 1 s after load-on"."""
+    if name in _SAID:
+        return _SAID[name]
     if name in _ROWS:
-        return _SAID.get(name) or _ROWS[name][0].rpartition(", ")[0]
-    if sag := re.fullmatch(r"sag_(\d+)_v", name):
-        return f"pack voltage at {sag[1]} % of the delivered charge"
-    if spread := re.fullmatch(r"group_spread_(\d+)_v", name):
-        return f"spread of groups at {spread[1]} % of the delivered charge"
-    text = re.sub(r"_(v|a|w|s|c|k|ah|wh|ohm|wh_kg|wh_g|wh_l|w_per_kg)$", "", name)
-    text = re.sub(r"_ohm_(\d+)_(m?s)$", r" resistance \1 \2 after load-on", text)
-    return text.replace("_", " ")
+        return _ROWS[name][0].rpartition(", ")[0]
+    for pattern, words in _PATTERNS:
+        if match := re.fullmatch(pattern, name):
+            return match.expand(words).replace("_", " ")
+    return re.sub(r"_(v|a|w|s|c|k|ah|wh|ohm|wh_kg|wh_g|wh_l|w_per_kg)$", "", name).replace("_", " ")
 
 
 def scale(name: str, unit: str) -> tuple[str, float]:
     """Return the unit a figure is shown in and the factor to it."""
     if name in _ROWS:
         return _ROWS[name][0].rpartition(", ")[2], _ROWS[name][1]
+    if "_spread_" in name and unit == "V":
+        return "mV", 1000.0
     return _SCALED.get(unit, ("" if unit == "1" else unit, 1.0))
 
 

@@ -66,7 +66,10 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
         el("h3", "Notes") if found.notes else None,
         parts.listed(found.notes) if found.notes else None,
     ]
-    body += [el("section", el("h2", words, id=where), content) for where, words, content in shown]
+    body += [
+        el("section", el("h2", words, id=where), content, class_="screen" if where == "spreadsheet" else None)
+        for where, words, content in shown
+    ]
     return page(title, parts.style(), el("main", body), parts.foot([run]))
 
 

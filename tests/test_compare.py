@@ -60,7 +60,7 @@ def test_runs_with_one_fingerprint_stand_beside_each_other(make: Make) -> None:
     heron, tern = (entry.figures["energy_per_mass_wh_kg"].value for entry in comparison.entries)
     assert heron / tern == pytest.approx(0.61 / 0.452)
     # Three specimens of each before anything is said of a design: common practice, no source.
-    assert comparison.flags == ("a verdict on these packs, not on their design: that takes three specimens of each",)
+    assert comparison.flags == ("a verdict on what was tested, not on a design: that takes three specimens of each",)
 
 
 def test_other_fingerprints_are_refused_in_words(make: Make) -> None:

@@ -14,6 +14,7 @@ from benchwarden.results.figures import figures
 from benchwarden.results.html import Html, el
 from benchwarden.results.reading import read_run
 from benchwarden.results.report_compare import comparison_report
+from benchwarden.results.report_parts import name_words
 from benchwarden.results.report_run import run_report
 from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
 
@@ -176,3 +177,19 @@ def test_csv_and_json_print_every_figure_and_draw_nothing(tmp_path: Path, capsys
     assert (verdict["seen"], verdict["about"]) == ("none", "these runs")
     assert not (tmp_path / "out").exists()
     assert not list(tmp_path.rglob("*.html"))
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("delivered_ah", "charge delivered"),
+        ("pack_ohm_1_s", "resistance of pack 1 s after load-on"),
+        ("group_2_ohm_100_ms", "resistance of group 2 100 ms after load-on"),
+        ("leads_burst_heat_w", "heat in leads at the burst current"),
+        ("pulse_drawn_50_2c_10s_ohm", "resistance after 10 s at 2C, 50 % drawn"),
+        ("cycle_3_wh", "energy of cycle 3"),
+        ("median_voltage_v", "median voltage"),
+    ],
+)
+def test_figures_have_names_in_words(name: str, words: str) -> None:
+    assert name_words(name) == words
