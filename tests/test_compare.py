@@ -148,12 +148,12 @@ def test_verdicts_compare_packs_and_designs_from_three_specimens(make: Make) -> 
     herons = [of(f"Heron {n}", "Heron", 0.450 + 0.001 * n) for n in range(3)]
     terns = [of(f"Tern {n}", "Tern", 0.470 + 0.001 * n) for n in range(3)]
     comparison = compare([*herons, *terns])
-    assert not any("not on their design" in flag for flag in comparison.flags)
+    assert not any("not on a design" in flag for flag in comparison.flags)
     (found,) = verdicts(comparison, "energy_per_mass_wh_kg")
     assert found.about == "these designs"
     assert found.seen == "more"
     assert found.words == "Heron delivers 4.43 ± 0.51 % more energy per gram than Tern"
     few = compare([*herons, *terns[:2]])
-    assert any("not on their design" in flag for flag in few.flags)
+    assert any("not on a design" in flag for flag in few.flags)
     assert len(verdicts(few, "energy_per_mass_wh_kg")) == 10
     assert verdicts(few, "peak_c") == []
