@@ -4,6 +4,9 @@ As in test_ten_hours.py: processor time, against work of the same kind in the sa
 """
 
 import json
+import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -14,6 +17,7 @@ from benchwarden.results.collection import Wanted, all_runs, as_text, filtered
 from benchwarden.results.compare import compare
 from benchwarden.results.figures import write_result
 from benchwarden.results.reading import read_run
+from tests import measured
 from tests.benchmarks.test_ten_hours import calibrate_s
 from tests.synthetic_run import discharge_run, ladder_plan, ladder_steps
 
@@ -21,7 +25,7 @@ pytestmark = pytest.mark.benchmark
 
 RUNS, COMPARED = 5000, 20
 # Twice what was measured on two cores of a shared virtual machine under Python 3.11.
-LIST_MOST, COMPARE_MOST = 0.9, 40.0
+LIST_MOST, COMPARE_MOST = 0.7, 30.0
 
 
 def test_five_thousand_sealed_runs_are_listed_and_filtered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -45,6 +49,16 @@ def test_five_thousand_sealed_runs_are_listed_and_filtered(tmp_path: Path, capsy
     spent_s, wall_s = time.process_time() - began_s, time.perf_counter() - began_wall_s
     work_s = (before_s + calibrate_s()) / 2.0
     assert len(text.splitlines()) == len(found) + 1 > 100
+    # The whole command, as somebody types it, with the start of Python in it; the better of three.
+    command = [sys.executable, "-m", "benchwarden.daemon.main", "runs", "--runs", str(tmp_path / "runs")]
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2] / "src")}
+    whole_s: list[float] = []
+    for _ in range(3):
+        began_whole_s = time.perf_counter()
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+        whole_s.append(time.perf_counter() - began_whole_s)
+        assert len(done.stdout.splitlines()) >= RUNS
+    measured.keep("runs", runs=RUNS, command_s=min(whole_s), processor_s=spent_s, ratio=spent_s / work_s)
     with capsys.disabled():
         print(
             f"\n{RUNS} runs listed and filtered: {spent_s:.3f} s of processor, {wall_s:.3f} s in all, "
@@ -70,6 +84,7 @@ def test_a_comparison_of_twenty_runs_with_all_charts(tmp_path: Path, capsys: pyt
     work_s = (before_s + calibrate_s()) / 2.0
     rows = sum(len(entry.run.samples) for entry in comparison.entries)
     assert len(made) == 12
+    measured.keep("comparison", runs=COMPARED, rows=rows, wall_s=wall_s, processor_s=spent_s, ratio=spent_s / work_s)
     with capsys.disabled():
         print(
             f"\n{COMPARED} runs of {rows} rows compared, with every chart: {spent_s:.1f} s of processor, "
