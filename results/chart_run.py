@@ -172,7 +172,7 @@ def _groups(run: Run, found: Figures, step: StepSpan, loaded: Series, out: Path)
     cut_off = planned_step(run, step.count, "discharge").get("cut_off_v")
     if isinstance(cut_off, int | float):
         axes.axhline(cut_off, color=style.GREY, linewidth=0.9, label=f"cut-off {cut_off:.2f} V")
-    style.dress(axes, "time before the load went off, s (0 = last sample under load)", "group voltage, V")
+    style.dress(axes, "time to the last sample under load, s", "group voltage, V")
     style.key(axes, 2)
     spread = found.get("group_spread_end_v")
     lowest = found.get("ending_group")

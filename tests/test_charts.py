@@ -1,11 +1,15 @@
 import os
+import re
 import struct
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 pytest.importorskip("matplotlib")
@@ -110,6 +114,56 @@ def test_colours_differ_in_lightness() -> None:
     assert all(luminance(colour) < 0.6 for colour in COLOURS)
     assert len({round(luminance(colour), 3) for colour in COLOURS}) == len(COLOURS)
     assert first_three[1] - first_three[0] > 0.1
+
+
+# Machado, Oliveira and Fernandes, A Physiologically-based Model for Simulation of Color Vision Deficiency (2009), full
+# severity, for linear sRGB; as many open-source programs have them.
+BLINDNESS = {
+    "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+    "tritanopia": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
+}
+# sRGB to CIE XYZ with D65 (IEC 61966-2-1), and XYZ to CIELAB (CIE 15).
+XYZ = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750), (0.0193339, 0.1191920, 0.9503041))
+
+
+def lab(colour: str, blindness: Any) -> Any:
+    parts = np.array([int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)])
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    ratio = np.array(XYZ) @ np.clip(np.array(blindness) @ linear, 0.0, 1.0) / np.array([0.95047, 1.0, 1.08883])
+    f = np.where(ratio > 216 / 24389, np.cbrt(ratio), (24389 / 27 * ratio + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("kind", BLINDNESS)
+def test_colours_stay_apart_for_the_colour_blind(kind: str) -> None:
+    seen = [lab(colour, BLINDNESS[kind]) for colour in COLOURS]
+    # A difference of 2.3 is just noticed (from memory); curves and bars differ in dash and hatching besides.
+    assert min(float(np.linalg.norm(a - b)) for a, b in combinations(seen, 2)) >= 15.0
+    assert min(float(np.linalg.norm(a - b)) for a, b in combinations(seen[:3], 2)) >= 35.0
+
+
+def words_of(svg: Path) -> list[str]:
+    return ["".join(node.itertext()).strip() for node in ElementTree.parse(svg).iter() if node.tag.endswith("}text")]
+
+
+UNITS = r"Ah|Wh|V|A|W|°C|K|mΩ|min|s|h|mV|C|%|Wh/kg|W/kg|V per group"
+
+
+def test_every_chart_has_units_runs_procedure_and_ambient(tmp_path: Path) -> None:
+    runs = [standard(tmp_path, name) for name in ("Heron", "Tern")]
+    assert main([str(runs[0])]) == 0
+    assert main([*map(str, runs), "--out", str(tmp_path / "out")]) == 0
+    drawn = [*runs[0].glob("*.svg"), *(tmp_path / "out").glob("*.svg")]
+    assert len(drawn) == 10
+    for path in drawn:
+        words = words_of(path)
+        said = " ".join(words)
+        count = "2 runs" if path.parent.name == "out" else "1 run"
+        assert f"{count} · Constant-power capacity · ambient 23.0 °C" in said, path.name
+        labels = [text for text in words if re.search(rf", ({UNITS})$", text)]
+        # Each chart has an axis with a unit for each quantity that it draws: two of them, but for bars over groups.
+        assert len(labels) >= (1 if "resistance" in path.name or "ladder" in path.name else 2), (path.name, words)
 
 
 def test_the_module_runs_as_a_process_and_reading_needs_no_numpy(tmp_path: Path) -> None:
