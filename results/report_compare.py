@@ -156,10 +156,13 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
     if not rows:
         return None
-    head = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from", "runs of each to show"]
+    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from"]
+    if any(row[-1] for row in rows):
+        head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)
     words = f"“In these runs”: {TESTED_ONCE}."
-    return el("div", el("p", words, class_="small soft") if single else None, table(head, rows))
+    shown = table(head, [row[: len(head)] for row in rows], "verdicts")
+    return el("div", el("p", words, class_="small soft") if single else None, shown)
 
 
 def _equal_energy(comparison: Comparison) -> list[Child] | None:
