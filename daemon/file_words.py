@@ -101,6 +101,8 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "mass_accuracy": "How far the mass may be off; without it one in its last digit.",
         "size": "Its outer size; for energy per volume.",
         "design": "The design it is a specimen of; a verdict on a design takes three.",
+        "cycles": "Charges and discharges before this test, as far as known; shown beside its figures.",
+        "made": "When it was made: a year, or with month and day (2026-03); shown beside its figures.",
         "max_charge": "The largest charging current, from the data sheet.",
         "charge_voltage": "Of one full group.",
         "max_discharge": "The largest continuous current, from the data sheet.",

@@ -85,6 +85,9 @@ class Pack(BaseModel):
     name: str = Field(min_length=1, max_length=60, pattern=r"\S")
     # Which specimens are of one design; a verdict on a design takes three of each.
     design: str | None = Field(default=None, min_length=1, max_length=60, pattern=r"\S")
+    # Stand beside its figures in every report: a used pack is not compared with a new one unseen.
+    cycles: int | None = Field(default=None, ge=0, le=100_000, strict=True)
+    made: str | None = Field(default=None, pattern=r"^\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?$")
     chemistry: Literal["li-ion", "lipo", "li-hv", "lifepo4", "na-ion", "nimh"]
     series: int = Field(ge=1, le=200, strict=True)
     parallel: int = Field(default=1, ge=1, le=1000, strict=True)

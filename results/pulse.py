@@ -102,6 +102,7 @@ def _series(run: Run, span: StepSpan, planned: Mapping[str, Any], out: Figures) 
         return
     within, samples = Series.of(span.samples), Series.of(run.samples)
     least_v = floor_v * series if isinstance(floor_v, int | float) and isinstance(series, int) else None
+    samples = Series.of(run.samples)
     for portion in range(1, portions + 1):
         state = f"pulse_drawn_{portion * percent:g}"
         best: tuple[Sample, Sample, Uncertain] | None = None

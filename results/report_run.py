@@ -119,6 +119,8 @@ def condition_table(runs: Sequence[tuple[str, Run]]) -> Html:
             f"{info.series} in series" if info.series else "",
             f"{info.rated_capacity_ah:g} Ah rated" if info.rated_capacity_ah else "",
             f"{1000 * info.mass_kg:g} g" if info.mass_kg else "mass not known",
+            f"{cycles} cycles before" if isinstance(cycles := info.pack.get("cycles"), int) else "cycles not known",
+            f"made {made}" if isinstance(made := info.pack.get("made"), str) else "age not known",
         ]
         rows.append(
             [

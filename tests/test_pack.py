@@ -117,6 +117,23 @@ def test_text_that_is_no_toml_is_refused_with_its_file() -> None:
         read_pack("name = ", "tern.toml")
 
 
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('made = "March 2026"', "pack.toml: made: "),
+        ('made = "2026-13"', "pack.toml: made: "),
+        ("cycles = -1", "pack.toml: cycles: "),
+        ('cycles = "12"', "pack.toml: cycles: "),
+    ],
+)
+def test_age_and_cycles_are_what_can_be_compared(line: str, words: str) -> None:
+    bare = 'name = "Heron"\nchemistry = "li-ion"\nseries = 6\nrated_capacity = "5.0 Ah"\n'
+    pack = read_pack(f'{bare}made = "2026-03"\ncycles = 12\n')
+    assert (pack.made, pack.cycles, read_pack(bare).made) == ("2026-03", 12, None)
+    with pytest.raises(FileMistakes, match=words):
+        read_pack(f"{bare}{line}\n", "pack.toml")
+
+
 def test_size_scale_and_design_are_optional() -> None:
     bare = 'name = "Heron"\nchemistry = "li-ion"\nseries = 6\nrated_capacity = "5.0 Ah"\n'
     assert (read_pack(bare).volume_l, read_pack(bare).mass_accuracy_kg, read_pack(bare).design) == (None, None, None)

@@ -150,6 +150,14 @@ def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_p
     assert "Shed L1 7" in page.words
 
 
+def test_cycles_and_age_stand_beside_the_figures(tmp_path: Path) -> None:
+    known = {"name": "Heron", "chemistry": "li-ion", "cycles": 12, "made": "2026-03"}
+    run = read_run(run_of(tmp_path / "heron" / "one", pack=known))
+    assert "12 cycles before, made 2026-03" in Page(run_report(run, figures(run), [], "none")).words
+    bare = read_run(run_of(tmp_path / "heron" / "two"))
+    assert "cycles not known, age not known" in Page(run_report(bare, figures(bare), [], "none")).words
+
+
 def test_html_is_escaped_unless_it_is_html() -> None:
     assert el("p", "a < b", el("b", "&"), None, ["x", Html("<br>")], title='"<') == (
         '<p title="&quot;&lt;">a &lt; b<b>&amp;</b>x<br></p>'
