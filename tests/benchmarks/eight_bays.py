@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks.eight_bays BENCH`: serves a simulated bench of eight bays, and writes its bench file."""
+"""`python eight_bays.py BENCH`: serves a simulated bench of eight bays, and writes its bench file."""
 
 import sys
 from dataclasses import replace

@@ -1,0 +1,103 @@
+"""`watch` in a real terminal of 80 columns by 24 lines, and the exit codes of `wait` that a script can use."""
+
+import asyncio
+import fcntl
+import os
+import pty
+import signal
+import struct
+import subprocess
+import termios
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchwarden.daemon import watching
+from benchwarden.daemon.feed import Feed
+from benchwarden.daemon.worker_socket import WorkerSocket
+from tests.front_rig import RUN, state_of
+from tests.shed import BENCHWARDEN, ENVIRONMENT
+from tests.test_watch_view import sample
+
+OFF = {"confirmed": True, "current_a": {"load": 0.0}, "why": "", "utc": "", "words": "off confirmed (load 0.000 A)"}
+
+
+@pytest.mark.parametrize(
+    ("stand", "confirmed", "code"),
+    [
+        ("idle", True, 0),
+        ("tripped", True, 1),
+        ("stopped", True, 3),
+        ("interrupted", True, 3),
+        ("idle", False, 1),
+        ("stopped", False, 1),
+    ],
+)
+def test_wait_s_exit_code(stand: str, confirmed: bool, code: int, capsys: pytest.CaptureFixture[str]) -> None:
+    off = OFF if confirmed else OFF | {"confirmed": False, "words": "OFF NOT CONFIRMED"}
+    assert watching._outcome(state_of("left", stand=stand, off=off)) == code
+    assert off["words"] in capsys.readouterr().out
+    assert watching._outcome(state_of("left", stand=stand, off=None)) == 1, "nobody has looked"
+
+
+@pytest.mark.realtime
+def test_watch_fits_a_terminal_of_80_by_24(tmp_path: Path) -> None:
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    (tmp_path / "bench.toml").write_text('name = "Bird Shed"\n')
+    (tmp_path / "state").mkdir()
+    environment = {**ENVIRONMENT, "PYTHONIOENCODING": "utf-8", "TERM": "xterm"}
+    environment.pop("COLUMNS", None)
+    environment.pop("LINES", None)
+
+    async def answer(_: Any) -> dict[str, Any]:
+        return {"ok": True, "bays": {"left": {}}}
+
+    def looking() -> "subprocess.Popen[bytes]":
+        return subprocess.Popen(
+            [*BENCHWARDEN, "watch", "left", "--bench", "bench.toml"],
+            cwd=tmp_path,
+            env=environment,
+            stdin=theirs,
+            stdout=theirs,
+            stderr=subprocess.STDOUT,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+        )
+
+    async def work() -> bytes:
+        state = tmp_path / "state"
+        feed = Feed(state / "feed.sock", lambda: [state_of("left", stand="running")])
+        async with feed, WorkerSocket(state / "worker.sock", answer):
+            watch = looking()
+            said = b""
+            os.set_blocking(ours, False)
+            try:
+                async with asyncio.timeout(40.0):
+                    number = 0
+                    while said.count(b"Ctrl-C leaves") < 3:
+                        number += 1
+                        feed.tell(sample(number) | {"run": RUN})
+                        await asyncio.sleep(0.05)
+                        try:
+                            said += os.read(ours, 65536)
+                        except BlockingIOError:
+                            continue
+                watch.send_signal(signal.SIGINT)
+                assert await asyncio.to_thread(watch.wait, 10) == 0
+            finally:
+                watch.kill()
+                watch.wait()
+        return said
+
+    try:
+        said = asyncio.run(work()).decode()
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    frames = [frame.replace("\r", "").split("\x1b[J")[-1] for frame in said.split("Ctrl-C leaves")[:-1]]
+    last = frames[-1].splitlines()
+    assert len(last) <= 22
+    assert max(map(len, last)) <= 79
+    assert any(line.startswith("voltage") for line in last), last
+    assert any("lowest group" in line or "groups" in line for line in last)
