@@ -37,7 +37,7 @@ OFF = {"confirmed": True, "current_a": {"load": 0.0}, "why": "", "utc": "", "wor
 def test_wait_s_exit_code(stand: str, confirmed: bool, code: int, capsys: pytest.CaptureFixture[str]) -> None:
     off = OFF if confirmed else OFF | {"confirmed": False, "words": "OFF NOT CONFIRMED"}
     assert watching._outcome(state_of("left", stand=stand, off=off)) == code
-    assert off["words"] in capsys.readouterr().out
+    assert str(off["words"]) in capsys.readouterr().out
     assert watching._outcome(state_of("left", stand=stand, off=None)) == 1, "nobody has looked"
 
 
