@@ -227,8 +227,11 @@ def _last_held(rungs: Sequence[Rung]) -> Rung | None:
 def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
     where = (best.first, best.last)
     note = f"burst {best.number}, held {best.duration_s:.1f} s"
+    above = next((rung for rung in out.rungs if rung.number > best.number), None)
     if least:
         note += f"; the pack's limit was not reached: {out.ladder_ended_words}"
+    elif above is not None:
+        note += f"; burst {above.number} at {above.mean_a:.1f} A was not: the pack's limit lies between the two"
     meters, period = out.meters, best.period_s
     amperes = meters.reading("load", "current", best.mean_a)
     watts = _watts(meters, best)

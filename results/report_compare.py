@@ -37,6 +37,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     sections: list[tuple[str, str, Child]] = [
         ("figures", "Figures", _means(comparison)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
+        ("notes", "What stood out", _notes(comparison)),
         ("verdicts", "Verdicts", _verdicts(found)),
         ("equal-energy", "At equal energy", _equal_energy(comparison)),
         ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
@@ -75,6 +76,12 @@ def _said(found: Sequence[Verdict]) -> list[Child]:
     said: list[Child] = [el("p", _sentence(one.words), class_="verdict") for one in shown]
     caveats = dict.fromkeys(one.caveat for one in shown if one.caveat)
     return [*said, *(el("p", _sentence(caveat), class_="caveat") for caveat in caveats)]
+
+
+def _notes(comparison: Comparison) -> Html | None:
+    """Return what each run's own report notes: a group that stands out, figures that do not agree."""
+    found = [f"{entry.label}: {note}" for entry in comparison.entries for note in entry.figures.notes]
+    return parts.listed(found) if found else None
 
 
 def _sentence(words: str) -> str:

@@ -335,6 +335,7 @@ def test_peak_is_the_last_burst_held(tmp_path: Path) -> None:
     assert found["peak_w_per_kg"].value == pytest.approx(5 * held * volts / 0.452, rel=1e-4)
     assert [rung.held for rung in found.rungs] == [True] * 11 + [False]
     assert "broke off" in found.rungs[-1].why_not
+    assert found["peak_c"].note.endswith("burst 12 at 80.0 A was not: the pack's limit lies between the two")
 
 
 def test_interpolated_peak_lies_where_the_line_meets_the_floor(tmp_path: Path) -> None:

@@ -150,6 +150,17 @@ def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_p
     assert "Shed L1 7" in page.words
 
 
+def test_what_stood_out_in_one_run_stands_in_the_comparison(tmp_path: Path) -> None:
+    # A counter that disagrees with the integral is noted; see test_figures.py.
+    runs = [read_run(run_of(tmp_path / name.lower() / "one", name)) for name in ("Heron", "Tern")]
+    comparison = compare(runs)
+    assert "What stood out" not in comparison_report(comparison, [], "none")
+    comparison.entries[1].figures.notes.append("group 4 has more than the others")
+    page = Page(comparison_report(comparison, [], "none"))
+    assert "What stood out" in page.words
+    assert "Tern: group 4 has more than the others" in page.words
+
+
 def test_cycles_and_age_stand_beside_the_figures(tmp_path: Path) -> None:
     known = {"name": "Heron", "chemistry": "li-ion", "cycles": 12, "made": "2026-03"}
     run = read_run(run_of(tmp_path / "heron" / "one", pack=known))
