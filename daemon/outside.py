@@ -235,6 +235,9 @@ class Outside:
         self._kept.clear()
         for line in kept:
             self._hand_over(line)
+        if not self._entered and self._child:  # nobody waited for it: what was said goes out, and it is hung up on
+            child, self._child = self._child, None
+            self._forget(child)
 
     def _hear(self, child: "subprocess.Popen[bytes]") -> None:
         assert child.stderr
