@@ -65,7 +65,7 @@ class Outside:
         self._simulated = simulated
         self._child: subprocess.Popen[bytes] | None = None
         self._started_s: list[float] = []
-        self._entered = False
+        self._entered = self._left = False
         self._starting = False
         self._started = asyncio.Event()
         self._kept: deque[bytes] = deque(maxlen=KEPT)
@@ -75,7 +75,7 @@ class Outside:
         self._said: set[str] = set()
 
     async def __aenter__(self) -> Self:
-        self._entered = True
+        self._entered, self._left = True, False
         self._again()
         await self._until_started()
         return self
@@ -85,6 +85,7 @@ class Outside:
             self._on.discard(bay)  # a bay that was never told off: silence, and no all-clear
         self._entered = False
         await self._until_started()
+        self._left = True
         child, self._child = self._child, None
         if child:
             await asyncio.to_thread(_end, child)
@@ -235,6 +236,9 @@ class Outside:
         self._kept.clear()
         for line in kept:
             self._hand_over(line)
+        if self._left and self._child:  # nobody waited for it: what was said goes out, and it is hung up on
+            child, self._child = self._child, None
+            self._forget(child)
 
     def _hear(self, child: "subprocess.Popen[bytes]") -> None:
         assert child.stderr

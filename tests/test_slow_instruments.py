@@ -22,7 +22,7 @@ from benchwarden.simulators.start import SimulatedBench
 from benchwarden.simulators.supply import SupplyDevice
 from tests.nth_fault import ROUNDS, charge_is_right, without_watch
 from tests.proxy import Proxy, before_address
-from tests.shed import Shed, hear, on_and_sampled, wait_for
+from tests.shed import Shed, on_and_sampled, wait_for
 from tests.test_bay_faults import WAY_TO_OFF_S, device
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
@@ -220,7 +220,8 @@ def test_a_load_behind_too_slow_a_wire_is_refused(slow_load: tuple[Shed, Proxy])
     running = shed.run()
     heard = "".join(running.communicate(timeout=60))
     assert running.returncode == 1
-    assert re.search(r"left load answers after 0\.\d+ s: its own timer would end a test pulse", heard)
+    # On a machine that is busy with other things an answer may come even later: refused all the same, in other words.
+    assert re.search(r"left load answers after 0\.\d+ s: its own timer would end a test pulse|no reply to", heard)
     assert not shed.is_on()
 
 
@@ -235,6 +236,7 @@ def test_a_load_behind_a_slow_wire_is_used(slow_load: tuple[Shed, Proxy]) -> Non
         assert running.poll() is None
     finally:
         running.send_signal(signal.SIGTERM)
-        hear(running, "off confirmed", 30)
-        assert running.wait(30) == 3
+        heard = "".join(running.communicate(timeout=60))
+    assert running.returncode == 3, heard
+    assert "off confirmed" in heard
     assert not shed.is_on()
