@@ -283,5 +283,5 @@ def test_a_frozen_guardian_opens_it(shed: ShedWithContactor) -> None:
         wait_for(lambda: not shed.is_on(), 5)  # the worker's own doing
     finally:
         os.kill(running.pid, signal.SIGCONT)
-        _, said = running.communicate(timeout=20)
+        _, said = running.communicate(timeout=60)  # its report is made meanwhile
     assert running.returncode != 0, said
