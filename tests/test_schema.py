@@ -4,6 +4,7 @@ import asyncio
 import json
 import re
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -45,10 +46,18 @@ from tests.virtual_bench import on_virtual_time, run_test
 
 
 def checked(message: dict[str, Any]) -> str:
-    """Return a message's kind once its model has taken it."""
+    """Return a message's kind once its model has taken it, and, by jsonschema, the schema that is published."""
     kind = str(message["kind"])
     MODELS[kind].model_validate(message)
+    _validator(kind).validate(message)
     return kind
+
+
+@lru_cache
+def _validator(kind: str) -> Draft202012Validator:
+    schema = schema_of(kind)
+    Draft202012Validator.check_schema(schema)
+    return Draft202012Validator(schema)
 
 
 def test_every_schema_is_printed_by_name_and_all_at_once(capsys: pytest.CaptureFixture[str]) -> None:
