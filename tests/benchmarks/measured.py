@@ -13,10 +13,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from tests.benchmarks import watched_rows
+
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "build" / "figures"
 BEGIN, END = "<!-- figures: begin, written by `make figures` -->", "<!-- figures: end -->"
-NAMES = ("kills", "freezes", "reaction", "soak")
+LAYERS = ("kills", "freezes", "reaction", "soak")
+NAMES = (*LAYERS, *watched_rows.NAMES)
 
 
 def keep(name: str, **values: object) -> None:
@@ -34,7 +37,7 @@ def share(values: Sequence[float], at: float) -> float:
 
 def table(found: dict[str, dict[str, Any]], machine: str) -> str:
     """Return README's table."""
-    kills, freezes, reaction, soak = (found[name] for name in NAMES)
+    kills, freezes, reaction, soak = (found[name] for name in LAYERS)
     rows = [
         (
             f"worker killed → load reads back off, {kills['on']} kills with the load on, "
@@ -64,6 +67,7 @@ def table(found: dict[str, dict[str, Any]], machine: str) -> str:
             f"threads {soak['threads'][0]} → {soak['threads'][1]}",
             "< 5 MB, flat",
         ),
+        *watched_rows.rows(found),
     ]
     lines = ["| figure | measured | to reach |", "| --- | --- | --- |"]
     lines += [f"| {what} | {is_now} | {right} |" for what, is_now, right in rows]
