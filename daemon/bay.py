@@ -158,15 +158,18 @@ class BayRun:
         hands.go(safety.Event.CHECKED)
         try:
             async with asyncio.TaskGroup() as tasks:
-                # From before the first current on: slow instruments are programmed for longer than a bay may be blind.
+                # Load and supply from before the first current on: where they are slow, programming takes longer than a
+                # bay may be blind.
                 watching = [
-                    tasks.create_task(
-                        eyes.stand_in(role) if role in ("load", "supply") else eyes.keep_looking(role),
-                        name=f"{self._entry.name} {role}",
-                    )
+                    tasks.create_task(eyes.stand_in(role), name=f"{self._entry.name} {role}")
                     for role in roles
+                    if role in ("load", "supply")
                 ]
                 ohm = await checks.pulse(self._entry, plan, eyes, hands, self._say, self._alive)
+                for role in roles:
+                    if role not in ("load", "supply"):
+                        await self._look_again(eyes, role)
+                        watching.append(tasks.create_task(eyes.keep_looking(role), name=f"{self._entry.name} {role}"))
                 conductor = self._conductor(eyes, hands, off_a, ohm)
                 ending = await conductor.conduct()
                 for task in watching:
@@ -183,6 +186,13 @@ class BayRun:
             longest_late_s=round(conductor.longest_late_s, 3),
         )
         return ending
+
+    async def _look_again(self, eyes: Eyes, role: str) -> None:
+        """Look at a role that was last seen more than its period ago: the end of the pulse takes time on slow lines."""
+        now_s = asyncio.get_running_loop().time()
+        if now_s - eyes.newest[role].asked_s > self._instruments.watched[role].every_s:
+            await eyes.look(role)
+            self._still_there()
 
     def _conductor(self, eyes: Eyes, hands: Hands, off_a: Mapping[str, float], ohm: float | None) -> Conductor:
         wiring = Wiring(self._entry.path_ohm, off_a, self._entry.voltage_accuracies())

@@ -100,7 +100,6 @@ class Conductor:
 
     async def conduct(self) -> Ending:
         """Run every step; returns how the plan ended. Raises Trip; the caller switches off."""
-        self._eyes.announce(self._loop.time())  # every role falls into step with the beats that begin here
         try:
             past = NO_PAST
             for step in self._plan.steps:
@@ -199,7 +198,7 @@ class Conductor:
             await asyncio.wait({task})
             self._looking_over = None
             if not task.cancelled():
-                self._judge_look_over(task)
+                self._end_of_look_over(task)
         return await self._hands.bring(want)
 
     async def _look_over(self, until_s: float) -> None:
@@ -208,18 +207,19 @@ class Conductor:
         Not in a burst: it would cost samples there, and measured current against set current is judged at each. On slow
         instruments it takes longer than a beat: it goes on while the bay is looked at, and is judged when it is over.
         """
+        if self._looking_over and self._looking_over.done():  # since the beat before
+            self._end_of_look_over(self._looking_over)
         if self._looking_over is None:
             again = self._hands.openings != self._openings
             if not again and (self._eyes.bursting or self._loop.time() < self._look_over_s):
                 return
             self._looking_over = asyncio.create_task(self._hands.look_over(), name="look over")
         await asyncio.wait({self._looking_over}, timeout=max(until_s - self._loop.time(), 0.0))
-        task = self._looking_over
-        if task.done():
-            self._looking_over = None
-            self._judge_look_over(task)
+        if self._looking_over.done():
+            self._end_of_look_over(self._looking_over)
 
-    def _judge_look_over(self, task: "asyncio.Task[None]") -> None:
+    def _end_of_look_over(self, task: "asyncio.Task[None]") -> None:
+        self._looking_over = None
         try:
             task.result()
         except IdentityChanged as error:
