@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import control, list_file, state_folder, waiting_list
+from benchwarden.daemon import asking, list_file, state_folder, waiting_list
 from benchwarden.daemon.jobs import load_bench
 from benchwarden.daemon.pack_now import pack_now
 from benchwarden.daemon.waiting_list import Entry, Fate, Stand, WaitingList
@@ -50,8 +50,8 @@ def report(state: Path, bays: list[str], runs: Path) -> dict[str, Any]:
     live: Mapping[str, Any] = {}
     service = "runs"
     try:
-        live = control.ask(state / state_folder.WORKER_SOCKET, {"do": "status"}).get("bays", {})
-    except control.NoAnswer as error:
+        live = asking.ask(state / state_folder.WORKER_SOCKET, {"do": "status"}).get("bays", {})
+    except asking.NoAnswer as error:
         service = str(error)
     found = {name: _bay(state, name, runs, live.get(name)) for name in bays}
     began = min((bay["began_utc"] for bay in found.values() if bay["began_utc"]), default="")

@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import clock, control, instrument_lock, state_folder
+from benchwarden.daemon import asking, clock, instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian, alarm_command, to_terminal, worker_command
 from benchwarden.daemon.guardian_desk import DeskRefused
 from benchwarden.results.folder import utc_text
@@ -112,5 +112,5 @@ def _guard(
             finally:
                 os.close(held)
     except (state_folder.StateRefused, DeskRefused) as error:  # nothing was started
-        print(error, *control.took_over_lines(state), sep="\n", file=sys.stderr)
+        print(error, *asking.took_over_lines(state), sep="\n", file=sys.stderr)
         return BAD_INPUT

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock, watch_view
-from benchwarden.daemon.control import NoAnswer, ask, state_of, to_service
+from benchwarden.daemon.asking import NoAnswer, ask
+from benchwarden.daemon.control import state_of, to_service
 from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.watch_view import Point, Told
 from benchwarden.results.folder import FolderError, read_run

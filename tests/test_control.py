@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon import control
-from benchwarden.daemon.control import NoAnswer, ask, list_lines, list_words, status_lines, stop_outcome, waits_for
+from benchwarden.daemon.asking import NoAnswer, ask, stop_outcome
+from benchwarden.daemon.control import list_lines, list_words, status_lines, waits_for
 from benchwarden.daemon.main import main
 from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 

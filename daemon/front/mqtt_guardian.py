@@ -7,7 +7,7 @@ from typing import Any
 
 from benchwarden.daemon import raw_wire, state_folder
 from benchwarden.daemon.alarms import Fact, Kind
-from benchwarden.daemon.control import NoAnswer, ask
+from benchwarden.daemon.asking import NoAnswer, ask
 from benchwarden.daemon.front.feed_reader import FeedReader
 
 ASK_EVERY_S, ASK_S = 1.0, 2.0

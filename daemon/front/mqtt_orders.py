@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.control import ask_both
+from benchwarden.daemon.asking import ask_both
 from benchwarden.daemon.front.mqtt_news import News
 from benchwarden.daemon.front.mqtt_queue import Outgoing
 from benchwarden.daemon.front.mqtt_stop import Calm, Gate, StopRefused, outcome

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from benchwarden.daemon.control import stop_outcome
+from benchwarden.daemon.asking import stop_outcome
 from benchwarden.daemon.messages import StopRequest
 
 # How far the sender's clock and the way together may be off.

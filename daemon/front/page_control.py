@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import control
+from benchwarden.daemon import asking
 from benchwarden.daemon.bay_keeper import digest
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.jobs import prepare
@@ -52,8 +52,8 @@ class Controls:
     async def _stop(self, bay: str | None) -> dict[str, Any]:
         request = {"do": "stop"} | ({} if bay is None else {"bay": bay})
         loop = asyncio.get_running_loop()
-        answers = await loop.run_in_executor(self._stopping, control.ask_both, self._state, request)
-        lines, off = control.stop_outcome(answers)
+        answers = await loop.run_in_executor(self._stopping, asking.ask_both, self._state, request)
+        lines, off = asking.stop_outcome(answers)
         return {"off": off is True, "words": stop_words(off), "lines": lines}
 
     async def before_start(self, bay: str) -> dict[str, Any]:
@@ -69,7 +69,7 @@ class Controls:
             "numbers": [test["number"] for test in waiting],
             "tests": plans,
             "cautions": found["cautions"],
-            "first": control.COME_FIRST,
+            "first": asking.COME_FIRST,
         }
 
     def _plans(self, bay: str, pack: str, waiting: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -106,8 +106,8 @@ class Controls:
     async def _asked(self, **request: Any) -> dict[str, Any]:
         loop = asyncio.get_running_loop()
         try:
-            answer = await loop.run_in_executor(self._asking, control.ask, self._state / WORKER_SOCKET, request)
-        except control.NoAnswer as error:
+            answer = await loop.run_in_executor(self._asking, asking.ask, self._state / WORKER_SOCKET, request)
+        except asking.NoAnswer as error:
             raise Refused(str(error)) from error
         if "error" in answer:
             raise Refused("; ".join(map(str, answer.get("mistakes") or [answer["error"]])))

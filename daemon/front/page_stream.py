@@ -15,7 +15,7 @@ from typing import Any
 
 from starlette.types import Receive, Send
 
-from benchwarden.daemon import clock, control
+from benchwarden.daemon import asking, clock
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.messages import utc_ms
 from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
@@ -170,8 +170,8 @@ class Hub:
 
 def _asked(path: Path) -> dict[str, Any] | None:
     try:
-        return control.ask(path, {"do": "status"}, LOOK_AT_MOST_S)
-    except control.NoAnswer:
+        return asking.ask(path, {"do": "status"}, LOOK_AT_MOST_S)
+    except asking.NoAnswer:
         return None
 
 

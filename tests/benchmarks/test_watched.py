@@ -21,7 +21,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from benchwarden.daemon import control
+from benchwarden.daemon import asking
 from benchwarden.daemon.feed import LONGEST, Feed
 from benchwarden.daemon.messages import event_message
 from tests.benchmarks.eight_bays import BAYS
@@ -91,7 +91,7 @@ def bench_at_ten_hertz(folder: Path, bays: Sequence[str], port: int, shed: Shed)
                 {"do": "add", "bay": bay, "pack": pack, "profiles": [profile]},
                 {"do": "start", "bay": bay, "numbers": [1]},
             ):
-                answer = control.ask(worker, request, 30.0)
+                answer = asking.ask(worker, request, 30.0)
                 assert answer.get("ok"), answer
         wait_for(lambda: all(len(rows_of(folder, bay)) > 20 for bay in bays), 90.0)
         yield served
