@@ -132,7 +132,7 @@ class ContactorEntry(BaseModel):
     baud: int = Field(default=9600, ge=50, le=4_000_000, strict=True)
 
     def for_guardian(self, bay: str) -> dict[str, object]:
-        """Return what daemon/contactor.py takes, as JSON data; bytes in base 64."""
+        """Return what daemon/guard/contactor.py takes, as JSON data; bytes in base 64."""
         return {
             "name": f"{bay} contactor",
             "address": self.at,

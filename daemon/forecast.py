@@ -1,14 +1,14 @@
 """What is to be expected of a plan: voltage, current, temperature and duration, worked out before anything is on.
 
-The steps decide here as they do in a run; only the pack is pretended (daemon/typical.py), by what its file and its
-chemistry say. These two files know the physics of the simulators' pack, and nothing else of the simulators.
+The steps decide here as they do in a run; only the pack is pretended (daemon/planning/typical.py), by what its file and
+its chemistry say. These two files know the physics of the simulators' pack, and nothing else of the simulators.
 """
 
 import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-from benchwarden.daemon.typical import expected
+from benchwarden.daemon.planning.typical import expected
 from benchwarden.profiles.decision import ended
 from benchwarden.profiles.pack import Pack as PackFile
 from benchwarden.profiles.plan import Plan

@@ -9,7 +9,7 @@ renews each second while the bay is armed; its silence opens it.
 It shares nothing with the worker's drivers: what to send, what to ask, and what answer means "off" were fixed when the
 bay was armed, after the guardian itself had asked each instrument who it is. Real seconds only. Messages are one JSON
 object a line:
-    worker:   {"arm": bay, "off": [entry, …], "contactor": {…} or null}     entries: see daemon/raw_wire.py
+    worker:   {"arm": bay, "off": [entry, …], "contactor": {…} or null}     entries: see daemon/guard/raw_wire.py
               {"beat": bay, "n": sequence, "on": true}     after a valid and judged reading, at least each second
               {"disarm": bay, "current_a": {...}}          after off was read back and measured
     guardian: {"armed": bay} or {"refused": bay, "why": …};  {"alive": n} each half second
@@ -32,10 +32,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import notify, raw_wire
-from benchwarden.daemon.contactor import Contactor
-from benchwarden.daemon.front_process import Front
-from benchwarden.daemon.guardian_desk import Desk
+from benchwarden.daemon.guard import notify, raw_wire
+from benchwarden.daemon.guard.contactor import Contactor
+from benchwarden.daemon.guard.front_process import Front
+from benchwarden.daemon.guard.guardian_desk import Desk
 
 SILENCE_S = 5.0
 ASSERT_OFF_S = 120.0
@@ -64,7 +64,7 @@ def worker_command(*arguments: str) -> list[str]:
 
 def alarm_command(bench: str | Path) -> list[str]:
     """Return the command line that starts the process which tells people, for this bench file."""
-    return [sys.executable, "-m", "benchwarden.daemon.alarms", str(bench)]
+    return [sys.executable, "-m", "benchwarden.daemon.alarm.alarms", str(bench)]
 
 
 @dataclass(slots=True)
@@ -82,7 +82,7 @@ class Guardian:
 
     `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
-    `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarms.py).
+    `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarm/alarms.py).
     `hold`: descriptors of locks that the worker inherits, so that they last while either lives.
     `front`: a command that shows what the worker does to people elsewhere; it may die and is then started again.
     Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what

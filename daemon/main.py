@@ -7,7 +7,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchwarden.daemon import collecting, control, instrument_lock, watching
+from benchwarden.daemon.commands import collecting, control, watching
+from benchwarden.daemon.guard import instrument_lock
 from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
@@ -189,11 +190,11 @@ def _parser() -> argparse.ArgumentParser:
 
 def _demo(options: argparse.Namespace) -> int:
     if options.live:
-        from benchwarden.daemon.serve import demonstrate
+        from benchwarden.daemon.serving.serve import demonstrate
 
         return demonstrate(options.profile, Path(options.out).absolute())
     orders = {"out": options.out, "profile": options.profile}
-    command = [sys.executable, "-m", "benchwarden.daemon.demo", json.dumps(orders)]
+    command = [sys.executable, "-m", "benchwarden.daemon.commands.demo", json.dumps(orders)]
     return Guardian(command, bench_inside_worker=True).run()
 
 
@@ -216,13 +217,13 @@ def _refuse(mistakes: Sequence[str]) -> dict[str, str]:
 
 
 def _serve(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.serve import serve
+    from benchwarden.daemon.serving.serve import serve
 
     return serve(Path(options.bench).absolute(), control.state_of(options))
 
 
 def _run(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.serve import run
+    from benchwarden.daemon.serving.serve import run
 
     orders = {
         "bench": options.bench,
@@ -235,9 +236,9 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.draw_plan import draw, refusals
-    from benchwarden.daemon.jobs import load_bench, prepare
-    from benchwarden.daemon.show_plan import as_data, as_text
+    from benchwarden.daemon.commands.draw_plan import draw, refusals
+    from benchwarden.daemon.commands.show_plan import as_data, as_text
+    from benchwarden.daemon.planning.jobs import load_bench, prepare
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
@@ -260,10 +261,10 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _continue(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.continue_run import prepare_continuation
-    from benchwarden.daemon.jobs import load_bench
-    from benchwarden.daemon.serve import run
-    from benchwarden.daemon.show_plan import as_text
+    from benchwarden.daemon.commands.show_plan import as_text
+    from benchwarden.daemon.planning.jobs import load_bench
+    from benchwarden.daemon.serving.continue_run import prepare_continuation
+    from benchwarden.daemon.serving.serve import run
     from benchwarden.profiles.mistakes import FileMistakes
 
     path = Path(options.bench)
@@ -288,19 +289,19 @@ def _continue(options: argparse.Namespace) -> int:
 
 
 def _confirm(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.confirmed import ask_to_confirm
+    from benchwarden.daemon.planning.confirmed import ask_to_confirm
 
     return ask_to_confirm(Path(options.bench), Path(options.pack))
 
 
 def _pack_new(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.pack_new import pack_new
+    from benchwarden.daemon.commands.pack_new import pack_new
 
     return pack_new(Path(options.file))
 
 
 def _seal(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.reporting import seal
+    from benchwarden.daemon.commands.reporting import seal
     from benchwarden.results.folder import interrupted_runs
 
     if bool(options.runs) == bool(options.below):
@@ -309,7 +310,7 @@ def _seal(options: argparse.Namespace) -> int:
 
 
 def _off(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.off import switch_off
+    from benchwarden.daemon.commands.off import switch_off
 
     if options.all == bool(options.bays):
         _refuse(["command line: right would be `off --all`, or `off BAY …`"])
@@ -317,51 +318,51 @@ def _off(options: argparse.Namespace) -> int:
 
 
 def _drill(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.drill import drill
+    from benchwarden.daemon.commands.drill import drill
 
     bay, _, pack = options.bay.partition("=")
     return drill(Path(options.bench), bay, Path(pack) if pack else None)
 
 
 def _alarm(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.alarms import try_out
+    from benchwarden.daemon.alarm.alarms import try_out
 
     return try_out(Path(options.bench))
 
 
 def _install(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.install import install
+    from benchwarden.daemon.commands.install import install
 
     state = Path(options.state) if options.state else None
     return install(Path(options.bench), state, for_user=options.user, account=options.account, write=options.write)
 
 
 def _report(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.reporting import report
+    from benchwarden.daemon.commands.reporting import report
 
     return report([Path(run) for run in options.runs], options.form)
 
 
 def _compare(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.reporting import compare
+    from benchwarden.daemon.commands.reporting import compare
 
     return compare([Path(run) for run in options.runs], Path(options.out), options.form)
 
 
 def _difference(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.difference import difference
+    from benchwarden.daemon.commands.difference import difference
 
     return difference(options.one, options.other, Path(options.pack) if options.pack else None)
 
 
 def _schema(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.schema import print_schema
+    from benchwarden.daemon.commands.schema import print_schema
 
     return print_schema(options.name)
 
 
 def _simulate(options: argparse.Namespace) -> int:
-    from benchwarden.daemon.demo import simulate
+    from benchwarden.daemon.commands.demo import simulate
 
     return simulate(Path(options.bench), options.soc)
 

@@ -8,7 +8,7 @@ Two decisions, and no others, keep a bay safe:
    overload, not a number) is never compared: it runs its blind clock, and trips when that has run out.
 
 A profile can end a step earlier than these limits; it can never widen one. What carries the decisions out is
-daemon/bay.py; if that process hangs or dies, daemon/guardian.py switches off without it.
+daemon/running/bay.py; if that process hangs or dies, daemon/guardian.py switches off without it.
 """
 
 from collections.abc import Mapping

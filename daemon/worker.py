@@ -14,27 +14,31 @@ from contextlib import AsyncExitStack, closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from benchwarden.daemon import clock, confirmed, drilled, may_run, space, state_folder
-from benchwarden.daemon.bay import BayRun, Finished
-from benchwarden.daemon.bay_off import BayOff
+from benchwarden.daemon import clock
+from benchwarden.daemon.alarm.inhibit import Inhibitor
+from benchwarden.daemon.alarm.outside import NOBODY, Outside, check_alarms
 from benchwarden.daemon.bench import Bench
-from benchwarden.daemon.conductor import Ask
-from benchwarden.daemon.continue_run import prepare_continuation
+from benchwarden.daemon.guard import state_folder
+from benchwarden.daemon.guard.guardian_link import GuardianLink
+from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET, StateRefused
 from benchwarden.daemon.guardian import alarm_command
-from benchwarden.daemon.guardian_link import GuardianLink
-from benchwarden.daemon.inhibit import Inhibitor
-from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.jobs import Job, load_bench, prepare
-from benchwarden.daemon.operator_desk import Desk
-from benchwarden.daemon.outside import NOBODY, Outside, check_alarms
-from benchwarden.daemon.progress import Progress, Shown, View, left_s
-from benchwarden.daemon.record import Record
-from benchwarden.daemon.run_desk import RunDesk
-from benchwarden.daemon.run_info import run_info
-from benchwarden.daemon.sealing import seal_interrupted
-from benchwarden.daemon.state_folder import FEED_SOCKET, WORKER_SOCKET, StateRefused
-from benchwarden.daemon.telling import Telling
-from benchwarden.daemon.worker_socket import WorkerSocket
+from benchwarden.daemon.planning import confirmed, may_run
+from benchwarden.daemon.planning.jobs import Job, load_bench, prepare
+from benchwarden.daemon.planning.run_info import run_info
+from benchwarden.daemon.recording import space
+from benchwarden.daemon.recording.record import Record
+from benchwarden.daemon.recording.sealing import seal_interrupted
+from benchwarden.daemon.running import drilled
+from benchwarden.daemon.running.bay import BayRun, Finished
+from benchwarden.daemon.running.bay_off import BayOff
+from benchwarden.daemon.running.conductor import Ask
+from benchwarden.daemon.running.instruments import Instruments
+from benchwarden.daemon.running.operator_desk import Desk
+from benchwarden.daemon.running.progress import Progress, Shown, View, left_s
+from benchwarden.daemon.serving.continue_run import prepare_continuation
+from benchwarden.daemon.serving.run_desk import RunDesk
+from benchwarden.daemon.serving.telling import Telling
+from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from benchwarden.profiles.attendance import attended
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.folder import FolderError, new_folder

@@ -21,7 +21,8 @@ _HOUR_S = 3600.0
 def plan_chart(data: Mapping[str, Any], path: Path) -> Path:
     """Draw voltage, current and temperature over the hours of a plan, shaded by step, and return the path.
 
-    `data` as daemon/show_plan.py makes it: `points` by name in lists of one length, `steps`, `title`, `assumed`.
+    `data` as daemon/commands/show_plan.py makes it: `points` by name in lists of one length, `steps`, `title`,
+    `assumed`.
     """
     points: Mapping[str, Sequence[float]] = data["points"]
     hours = [value / _HOUR_S for value in points["time_s"]]

@@ -9,11 +9,11 @@ from typing import Any
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.bench import Bench, read_bench
-from benchwarden.daemon.feed import Feed
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.mqtt_login import Login
 from benchwarden.daemon.front.mqtt_publisher import Publisher
-from benchwarden.daemon.messages import event_message, utc_ms
+from benchwarden.daemon.serving.feed import Feed
+from benchwarden.daemon.serving.messages import event_message, utc_ms
 from benchwarden.results.folder import event_line
 from tests.broker import until
 

@@ -18,9 +18,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
-from benchwarden.daemon.conductor import LOOK_OVER_S
-from benchwarden.daemon.outside import NOBODY, Outside
-from benchwarden.daemon.segment import Disk
+from benchwarden.daemon.alarm.outside import NOBODY, Outside
+from benchwarden.daemon.recording.segment import Disk
+from benchwarden.daemon.running.conductor import LOOK_OVER_S
 from benchwarden.profiles.plan import Plan
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.clock import VirtualLoop
@@ -72,7 +72,7 @@ stop_at = { group_voltage = "4.05 V" }
     # Two loads as one, close to the lower hard limit.
     "bottom": Round(
         RIGHT,
-        (files("benchwarden.daemon") / "demo_tern.toml").read_text("utf-8"),
+        (files("benchwarden.daemon.commands") / "demo_tern.toml").read_text("utf-8"),
         """
 title = "At the bottom"
 [[step]]

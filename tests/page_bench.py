@@ -15,11 +15,11 @@ from typing import Any
 import httpx
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.feed import Feed
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.page import serve_page
-from benchwarden.daemon.messages import state_message
-from benchwarden.daemon.worker_socket import WorkerSocket
+from benchwarden.daemon.serving.feed import Feed
+from benchwarden.daemon.serving.messages import state_message
+from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from tests.synthetic_run import discharge_run
 from tests.test_bench import BENCH, SECOND
 

@@ -10,14 +10,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.bay import Finished
-from benchwarden.daemon.conductor import Ask
-from benchwarden.daemon.jobs import Job, load_bench
-from benchwarden.daemon.list_file import read_list
-from benchwarden.daemon.outside import Outside
-from benchwarden.daemon.progress import View
-from benchwarden.daemon.service import Service
-from benchwarden.daemon.waiting_list import Fate, Stand
+from benchwarden.daemon.alarm.outside import Outside
+from benchwarden.daemon.planning.jobs import Job, load_bench
+from benchwarden.daemon.running.bay import Finished
+from benchwarden.daemon.running.conductor import Ask
+from benchwarden.daemon.running.progress import View
+from benchwarden.daemon.serving.list_file import read_list
+from benchwarden.daemon.serving.service import Service
+from benchwarden.daemon.serving.waiting_list import Fate, Stand
 from benchwarden.daemon.worker import run_one
 from benchwarden.simulators.scenario import demo_bench
 from benchwarden.simulators.start import SimulatedBench

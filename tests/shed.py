@@ -128,7 +128,7 @@ def worker_of(guardian: "subprocess.Popen[str]") -> int:
     [found] = [
         number
         for number, said in words.items()
-        if {*said} & {b"benchwarden.daemon.worker", b"benchwarden.daemon.service"}
+        if {*said} & {b"benchwarden.daemon.worker", b"benchwarden.daemon.serving.service"}
     ]
     return int(found)
 

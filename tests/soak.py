@@ -15,8 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchwarden.daemon import confirmed
-from benchwarden.daemon.waiting_list import GOING_ON, Stand
+from benchwarden.daemon.planning import confirmed
+from benchwarden.daemon.serving.waiting_list import GOING_ON, Stand
 from benchwarden.profiles.pack import read_pack, resolved
 from benchwarden.results.folder import read_run
 from benchwarden.simulators import clock

@@ -15,13 +15,13 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.alarm_addresses import addresses
-from benchwarden.daemon.alarms import Fact, Kind, Limiter, is_heat, label, words
+from benchwarden.daemon.alarm.alarm_addresses import addresses
+from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, is_heat, label, words
+from benchwarden.daemon.alarm.outside import Outside, check_alarms
 from benchwarden.daemon.bench import Alarms, read_bench
 from benchwarden.daemon.guardian import SILENCE_S
-from benchwarden.daemon.list_file import write_list
-from benchwarden.daemon.outside import Outside, check_alarms
-from benchwarden.daemon.waiting_list import Entry, Stand, WaitingList, add
+from benchwarden.daemon.serving.list_file import write_list
+from benchwarden.daemon.serving.waiting_list import Entry, Stand, WaitingList, add
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.listener import Listener, listening
 from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, wait_for, worker_of
@@ -386,7 +386,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
                 outside.waiting("left", "Heron", "lost")
                 await outside._until_started()
             assert outside._child is None
-            monkeypatch.setattr("benchwarden.daemon.outside.RESTARTS_S", 0.0)
+            monkeypatch.setattr("benchwarden.daemon.alarm.outside.RESTARTS_S", 0.0)
             outside._command = ["sh", "-c", f"cat > {kept}"]
             outside.waiting("left", "Heron", "kept")
 
@@ -412,7 +412,7 @@ def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_sa
             child = outside._child
             assert child is not None
             with monkeypatch.context() as patched:
-                patched.setattr("benchwarden.daemon.outside.subprocess.Popen", slowly)
+                patched.setattr("benchwarden.daemon.alarm.outside.subprocess.Popen", slowly)
                 child.kill()
                 child.wait()
                 for word in ("first", "second"):

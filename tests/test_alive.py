@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from benchwarden.daemon.alive import Alive
+from benchwarden.daemon.alarm.alive import Alive
 from tests.listener import Listener, listening
 from tests.shed import wait_for
 

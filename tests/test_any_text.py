@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchwarden.daemon.bench import Bench, read_bench
-from benchwarden.daemon.schema import MODELS
+from benchwarden.daemon.commands.schema import MODELS
 from benchwarden.drivers.command_map import CommandMap, MapError, load_map
 from benchwarden.profiles.craft import Craft, hover_power_w, read_craft
 from benchwarden.profiles.mistakes import FileMistakes, keys_of, meant, toml_tables

@@ -13,14 +13,14 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import confirmed, may_run
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.conductor import Ask
-from benchwarden.daemon.jobs import Job, load_bench, prepare
-from benchwarden.daemon.limits import has_recovered, limits_by_state, limits_while_recovering
 from benchwarden.daemon.main import main
+from benchwarden.daemon.planning import confirmed, may_run
+from benchwarden.daemon.planning.jobs import Job, load_bench, prepare
+from benchwarden.daemon.running.conductor import Ask
+from benchwarden.daemon.running.limits import has_recovered, limits_by_state, limits_while_recovering
 from benchwarden.daemon.safety import State
-from benchwarden.daemon.waiting_list import Fate, Stand
+from benchwarden.daemon.serving.waiting_list import Fate, Stand
 from benchwarden.daemon.worker import Orders, run_one
 from benchwarden.daemon.worker import main as work
 from benchwarden.profiles.attendance import Circumstances, attended, charges, refusals

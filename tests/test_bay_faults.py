@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.guardian_link import GuardianGone
+from benchwarden.daemon.guard.guardian_link import GuardianGone
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.load import LoadDevice
 from benchwarden.simulators.meter import Meter

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from benchwarden.daemon.bench import OFF_A, Bench, read_bench
-from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.virtual_bench import on_virtual_time
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.contactor import Contactor
-from benchwarden.daemon.jobs import prepare
-from benchwarden.daemon.show_plan import as_text
+from benchwarden.daemon.commands.show_plan import as_text
+from benchwarden.daemon.guard.contactor import Contactor
+from benchwarden.daemon.planning.jobs import prepare
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.contactor import ContactorDevice

@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.bench import Bench, read_bench
-from benchwarden.daemon.continue_run import CannotContinue, Continuation, choose, prepare_continuation
 from benchwarden.daemon.main import main
-from benchwarden.daemon.sealing import seal_interrupted
+from benchwarden.daemon.recording.sealing import seal_interrupted
+from benchwarden.daemon.serving.continue_run import CannotContinue, Continuation, choose, prepare_continuation
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import Plan, work_out

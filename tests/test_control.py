@@ -12,11 +12,11 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import control
-from benchwarden.daemon.asking import NoAnswer, ask, stop_outcome
-from benchwarden.daemon.control import list_lines, list_words, status_lines, waits_for
+from benchwarden.daemon.commands import control
+from benchwarden.daemon.commands.control import list_lines, list_words, status_lines, waits_for
+from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.main import main
-from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.serving.asking import NoAnswer, ask, stop_outcome
 
 OFF = {"words": "off confirmed (load 0.002 A)", "confirmed": True, "utc": "2026-11-25T21:04:11Z"}
 ON = {"words": "OFF NOT CONFIRMED (load 8.1 A): unplug it", "confirmed": False}

@@ -18,9 +18,9 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.outside import Outside
-from benchwarden.daemon.record import Record
-from benchwarden.daemon.segment import Disk
+from benchwarden.daemon.alarm.outside import Outside
+from benchwarden.daemon.recording.record import Record
+from benchwarden.daemon.recording.segment import Disk
 from benchwarden.results import columns, folder
 from benchwarden.results.run import Run
 from benchwarden.results.sample import Sample
@@ -233,8 +233,8 @@ def test_a_file_that_goes_away_is_gone_on_with_in_a_new_one(
     tmp_path: Path, fate: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Fault 46: no write ever fails on a file that was deleted or replaced under us."""
-    monkeypatch.setattr("benchwarden.daemon.writer.LOOK_S", 0.05)
-    monkeypatch.setattr("benchwarden.daemon.writer.SYNC_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.LOOK_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.SYNC_S", 0.05)
     path = tmp_path / "samples-001.csv"
 
     def work(record: Record) -> None:
@@ -263,8 +263,8 @@ def test_a_file_that_goes_away_is_gone_on_with_in_a_new_one(
 
 
 def test_a_reserve_that_was_deleted_is_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchwarden.daemon.writer.LOOK_S", 0.05)
-    monkeypatch.setattr("benchwarden.daemon.writer.SYNC_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.LOOK_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.SYNC_S", 0.05)
 
     def work(record: Record) -> None:
         (tmp_path / "reserve.bin").unlink()
@@ -277,8 +277,8 @@ def test_a_reserve_that_was_deleted_is_made_again(tmp_path: Path, monkeypatch: p
 
 
 def test_a_folder_that_was_deleted_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchwarden.daemon.writer.LOOK_S", 0.05)
-    monkeypatch.setattr("benchwarden.daemon.writer.SYNC_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.LOOK_S", 0.05)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.SYNC_S", 0.05)
     place = tmp_path / "run"
     place.mkdir()
 
@@ -294,8 +294,8 @@ def test_a_folder_that_was_deleted_ends_the_run(tmp_path: Path, monkeypatch: pyt
 
 
 def test_room_is_asked_for_each_minute_and_said_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchwarden.daemon.writer.ROOM_S", 0.0)
-    monkeypatch.setattr("benchwarden.daemon.writer.SYNC_S", 0.02)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.ROOM_S", 0.0)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.SYNC_S", 0.02)
     disk = BadDisk()
 
     def work(record: Record) -> None:
@@ -315,7 +315,7 @@ def test_room_is_asked_for_each_minute_and_said_once(tmp_path: Path, monkeypatch
 def test_a_disk_that_is_nearly_full_is_told_while_the_run_goes_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("benchwarden.daemon.writer.ROOM_S", 0.0)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.ROOM_S", 0.0)
     disk = BadDisk()
     outside = Warned()
 
@@ -438,7 +438,7 @@ def test_a_step_and_a_sleep_are_told_apart() -> None:
 ROWS = """
 import asyncio, os, resource, signal, sys, time
 from pathlib import Path
-from benchwarden.daemon.record import Record
+from benchwarden.daemon.recording.record import Record
 from tests.test_writer import INFO, sample
 
 async def work():
@@ -507,7 +507,8 @@ def test_a_disk_that_runs_full_leaves_whole_lines_and_the_reason(small_disk: Pat
     place = small_disk / "run"
     place.mkdir()
     script = ROWS.replace(
-        "record = Record(", "import benchwarden.daemon.space as s; s.TIMES = 0; s.RESERVE_BYTES = 0; record = Record("
+        "record = Record(",
+        "from benchwarden.daemon.recording import space; space.TIMES = space.RESERVE_BYTES = 0; record = Record(",
     )
     process = subprocess.Popen(
         [sys.executable, "-c", script, str(place), str(RESERVE), "0", "100000"],

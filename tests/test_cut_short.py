@@ -21,10 +21,10 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.guardian_link import GuardianGone
-from benchwarden.daemon.hands import Hands
-from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.segment import Disk
+from benchwarden.daemon.guard.guardian_link import GuardianGone
+from benchwarden.daemon.recording.segment import Disk
+from benchwarden.daemon.running.hands import Hands
+from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile

@@ -12,9 +12,9 @@ import pytest
 from playwright.sync_api import expect
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.demo_live import STOPPED_S, Caretaker
-from benchwarden.daemon.serve import PAGE_PORT, _page_address
-from benchwarden.daemon.waiting_list import Stand
+from benchwarden.daemon.commands.demo_live import STOPPED_S, Caretaker
+from benchwarden.daemon.serving.serve import PAGE_PORT, _page_address
+from benchwarden.daemon.serving.waiting_list import Stand
 from tests.browser import Complaints, chromium, context, faults_of, keep_picture, needs_chromium
 from tests.shed import BENCHWARDEN, ENVIRONMENT, wait_for
 

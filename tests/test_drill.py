@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.drill import ALLOWED_S, report
-from benchwarden.daemon.drill_worker import SMALLEST_A, current_a, prepare
+from benchwarden.daemon.commands.drill import ALLOWED_S, report
+from benchwarden.daemon.serving.drill_worker import SMALLEST_A, current_a, prepare
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.shed import BENCHWARDEN, ENVIRONMENT, Shed
 from tests.test_bench import BENCH

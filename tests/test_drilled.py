@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import drilled
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.conductor import Ending
-from benchwarden.daemon.guardian_link import off_entry
-from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.jobs import load_bench, prepare
-from benchwarden.daemon.waiting_list import Stand
+from benchwarden.daemon.guard.guardian_link import off_entry
+from benchwarden.daemon.planning.jobs import load_bench, prepare
+from benchwarden.daemon.running import drilled
+from benchwarden.daemon.running.conductor import Ending
+from benchwarden.daemon.running.instruments import Instruments
+from benchwarden.daemon.serving.waiting_list import Stand
 from benchwarden.daemon.worker import main as work
 from benchwarden.daemon.worker import run_one
 from benchwarden.simulators.start import SimulatedBench

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import pytest
 
-from benchwarden.daemon.eyes import LEAD_S, Eyes, Trip, Watched
+from benchwarden.daemon.running.eyes import LEAD_S, Eyes, Trip, Watched
 from benchwarden.daemon.safety import Limit, Limits
 from benchwarden.drivers.errors import (
     IdentityChanged,

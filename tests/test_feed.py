@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.feed import LONGEST, READERS, Feed, Reader
+from benchwarden.daemon.serving.feed import LONGEST, READERS, Feed, Reader
 
 
 async def until(what: Callable[[], bool]) -> None:

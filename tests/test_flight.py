@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.jobs import prepare
+from benchwarden.daemon.planning.jobs import prepare
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import PlanRefused, work_out

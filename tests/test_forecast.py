@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchwarden.daemon.forecast import START_SOC, forecast
-from benchwarden.daemon.typical import expected
+from benchwarden.daemon.planning.typical import expected
 from benchwarden.profiles.pack import Pack, read_pack, resolved
 from benchwarden.profiles.plan import Plan, PlanRefused, work_out
 from benchwarden.profiles.profile import Profile, read_profile

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import front_process
-from benchwarden.daemon.front_process import AGAIN_S, Front
+from benchwarden.daemon.guard import front_process
+from benchwarden.daemon.guard.front_process import AGAIN_S, Front
 from tests.shed import wait_for
 
 WAITS = "import pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text('up'); time.sleep(60)"

@@ -22,7 +22,9 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import guardian, install, raw_wire
+from benchwarden.daemon import guardian
+from benchwarden.daemon.commands import install
+from benchwarden.daemon.guard import raw_wire
 from benchwarden.profiles.plan import PlanLimits
 from tests.shed import wait_for
 
@@ -250,7 +252,8 @@ OFF = {off!r}
 GUARDIAN = """
 import sys
 from pathlib import Path
-from benchwarden.daemon import guardian, raw_wire
+from benchwarden.daemon import guardian
+from benchwarden.daemon.guard import raw_wire
 TELL = "import sys; lines = sys.stdin.read(); open(sys.argv[1], 'a').write(lines)"
 sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
                            bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock"),

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from benchwarden.daemon.guardian_link import BEAT_GAP_S, GuardianGone, GuardianLink, off_entry
+from benchwarden.daemon.guard.guardian_link import BEAT_GAP_S, GuardianGone, GuardianLink, off_entry
 from benchwarden.drivers.off_plan import OffPlan
 
 PLAN = OffPlan(
@@ -113,20 +113,20 @@ def test_an_entry_is_json_with_bytes_in_base_64() -> None:
 def test_without_the_guardian_s_word_nothing_goes_on(
     answer: bytes | None, reason: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("benchwarden.daemon.guardian_link.ARM_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("benchwarden.daemon.guard.guardian_link.ARM_TIMEOUT_S", 0.2)
     with pytest.raises(GuardianGone, match=reason):
         linked(lambda _: answer, lambda link, other: None)
 
 
 def test_a_guardian_that_says_nothing_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchwarden.daemon.guardian_link.ARM_TIMEOUT_S", 0.1)
+    monkeypatch.setattr("benchwarden.daemon.guard.guardian_link.ARM_TIMEOUT_S", 0.1)
     with pytest.raises(GuardianGone, match="the guardian did not confirm bay left: TimeoutError"):
         linked(lambda _: b"", lambda link, other: None)
 
 
 def test_a_guardian_that_falls_silent_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """A frozen guardian reads nothing, but its socket takes minutes of beats: only its own signs of life tell."""
-    monkeypatch.setattr("benchwarden.daemon.guardian_link.GUARDIAN_SILENCE_S", -1.0)
+    monkeypatch.setattr("benchwarden.daemon.guard.guardian_link.GUARDIAN_SILENCE_S", -1.0)
 
     def work(link: GuardianLink, other: Other) -> None:
         with pytest.raises(GuardianGone, match="no sign of life from the guardian"):

@@ -6,9 +6,9 @@ from collections.abc import Awaitable, Callable
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.eyes import Trip
-from benchwarden.daemon.hands import CONFIRM_S, DEAD_TIME_S, Hands
-from benchwarden.daemon.instruments import Instruments
+from benchwarden.daemon.running.eyes import Trip
+from benchwarden.daemon.running.hands import CONFIRM_S, DEAD_TIME_S, Hands
+from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.daemon.safety import Event, State
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out

@@ -31,7 +31,7 @@ def loaded_by(module: str) -> set[str]:
     return set(json.loads(done.stdout))
 
 
-@pytest.mark.parametrize("module", ["worker", "service", "guardian", "off"])
+@pytest.mark.parametrize("module", ["worker", "serving.service", "guardian", "commands.off"])
 def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
     loaded = loaded_by(f"benchwarden.daemon.{module}")
     assert f"benchwarden.daemon.{module}" in loaded
@@ -40,8 +40,9 @@ def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
 
 def test_the_guardian_shares_nothing_with_the_worker() -> None:
     own = {name for name in loaded_by("benchwarden.daemon.guardian") if name.startswith("benchwarden.")}
-    parts = ("contactor", "front_process", "guardian", "guardian_desk", "notify", "raw_wire")
-    assert own == {"benchwarden.daemon", *(f"benchwarden.daemon.{part}" for part in parts)}
+    parts = ("contactor", "front_process", "guardian_desk", "notify", "raw_wire")
+    rooms = {"benchwarden.daemon", "benchwarden.daemon.guardian", "benchwarden.daemon.guard"}
+    assert own == rooms | {f"benchwarden.daemon.guard.{part}" for part in parts}
 
 
 def test_safety_knows_the_sample_and_the_standard_library() -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.inhibit import COMMAND, Inhibitor, on_battery
-from benchwarden.daemon.outside import Outside
+from benchwarden.daemon.alarm.inhibit import COMMAND, Inhibitor, on_battery
+from benchwarden.daemon.alarm.outside import Outside
 
 pytestmark = pytest.mark.realtime
 
@@ -63,7 +63,7 @@ def test_what_is_asked_of_systemd() -> None:
 def test_the_lock_ends_with_whoever_held_it() -> None:
     """Fault 33: killed without a chance to clean up."""
     code = (
-        "import os, signal; from benchwarden.daemon.inhibit import Inhibitor; lock = Inhibitor(['cat']); "
+        "import os, signal; from benchwarden.daemon.alarm.inhibit import Inhibitor; lock = Inhibitor(['cat']); "
         "lock.hold('left'); print(lock._child.pid, flush=True); os.kill(os.getpid(), signal.SIGKILL)"
     )
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import guardian, install
-from benchwarden.daemon.install import MARK, Unit, unit_path
+from benchwarden.daemon import guardian
+from benchwarden.daemon.commands import install
+from benchwarden.daemon.commands.install import MARK, Unit, unit_path
 from benchwarden.daemon.main import main
 
 PYTHON = Path(sys.executable)

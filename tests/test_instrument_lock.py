@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import instrument_lock
-from benchwarden.daemon.instrument_lock import InstrumentsTaken, held, holders, normalised, switched
+from benchwarden.daemon.guard import instrument_lock
+from benchwarden.daemon.guard.instrument_lock import InstrumentsTaken, held, holders, normalised, switched
 from benchwarden.daemon.main import main
 from tests.shed import ENVIRONMENT
 from tests.test_bench import BENCH, SECOND

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.jobs import load_bench, prepare
-from benchwarden.daemon.run_info import run_info
+from benchwarden.daemon.planning.jobs import load_bench, prepare
+from benchwarden.daemon.planning.run_info import run_info
 from benchwarden.profiles.mistakes import FileMistakes
 from tests.test_bay_faults import HERON
 from tests.test_bench import BENCH, SECOND

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
-from benchwarden.daemon.ledger import Counted, Ledger, blur_in_words
+from benchwarden.daemon.running.ledger import Counted, Ledger, blur_in_words
 from benchwarden.results.figures import figures, result_data
 from benchwarden.results.report_run import run_report
 from benchwarden.simulators.scpi import Device

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchwarden.daemon.limits import limits_by_state
+from benchwarden.daemon.running.limits import limits_by_state
 from benchwarden.daemon.safety import Limits, State, judge, watch_from
 from benchwarden.profiles.plan import PlanLimits
 from benchwarden.results.sample import Reading

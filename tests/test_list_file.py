@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import list_file, waiting_list
-from benchwarden.daemon.list_file import ListUnreadable, list_path, read_list, write_list
-from benchwarden.daemon.waiting_list import Fate, WaitingList
+from benchwarden.daemon.serving import list_file, waiting_list
+from benchwarden.daemon.serving.list_file import ListUnreadable, list_path, read_list, write_list
+from benchwarden.daemon.serving.waiting_list import Fate, WaitingList
 from tests.test_waiting_list import over, running
 
 

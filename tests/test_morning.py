@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import waiting_list
-from benchwarden.daemon.list_file import list_path, write_list
+from benchwarden.daemon.guard.state_folder import GUARDIAN_LOG, GUARDIAN_LOG_BEFORE, append_line
 from benchwarden.daemon.main import main
-from benchwarden.daemon.state_folder import GUARDIAN_LOG, GUARDIAN_LOG_BEFORE, append_line
-from benchwarden.daemon.waiting_list import Entry, Fate, WaitingList
+from benchwarden.daemon.serving import waiting_list
+from benchwarden.daemon.serving.list_file import list_path, write_list
+from benchwarden.daemon.serving.waiting_list import Entry, Fate, WaitingList
 from benchwarden.results.folder import utc_text
 from tests.synthetic_run import STARTED_UNIX_S, Writer, discharge_run
 from tests.test_bench import BENCH, SECOND

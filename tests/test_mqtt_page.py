@@ -14,7 +14,7 @@ from benchwarden.daemon.bench import Mqtt, read_bench
 from benchwarden.daemon.front.mqtt_login import PASSWORD, USER, login
 from benchwarden.daemon.front.mqtt_stop import Gate
 from benchwarden.daemon.front.mqtt_topics import Topics
-from benchwarden.daemon.messages import MESSAGES, AnswerMessage
+from benchwarden.daemon.serving.messages import MESSAGES, AnswerMessage
 from tests.broker import Broker, free_port, needs_mosquitto, until, watching
 from tests.front_rig import Rig, state_of
 from tests.needs import needs

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.messages import EventMessage, ResultMessage, StateMessage, StatusMessage
+from benchwarden.daemon.serving.messages import EventMessage, ResultMessage, StateMessage, StatusMessage
 from tests.broker import Broker, needs_mosquitto, until, watching
 from tests.front_rig import RUN, Rig, sample_of, state_of
 

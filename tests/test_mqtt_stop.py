@@ -11,8 +11,8 @@ import pytest
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.front.mqtt_stop import LONGEST, NONCES, Calm, Gate, StopRefused, outcome
-from benchwarden.daemon.messages import AnswerMessage, utc_ms
-from benchwarden.daemon.worker_socket import WorkerSocket
+from benchwarden.daemon.serving.messages import AnswerMessage, utc_ms
+from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from tests.broker import Broker, Watcher, needs_mosquitto, until, watching
 from tests.front_rig import Rig
 

@@ -34,8 +34,15 @@ def who_calls(*names: str, files: list[Path]) -> set[tuple[str, str]]:
     return {(path.name, name) for path in files for name in called(path) if name in names}
 
 
+def named(*names: str) -> list[Path]:
+    """Return the daemon's files of these names, wherever they stand."""
+    found = [path for path in DAEMON if path.stem in names]
+    assert sorted(path.stem for path in found) == sorted(names)
+    return found
+
+
 DRIVERS = [*ROOT.glob("drivers/*.py")]
-DAEMON = [*ROOT.glob("daemon/*.py")]
+DAEMON = [*ROOT.glob("daemon/**/*.py")]
 
 
 def test_nobody_looks_for_instruments_by_himself() -> None:
@@ -52,13 +59,15 @@ def test_a_line_is_never_cleared_or_flushed_but_closed() -> None:
 
 def test_instruments_and_safety_never_wait_for_the_shared_pool_of_threads() -> None:
     """Fault 30: some stuck calls fill it, and what waits behind them is not off."""
-    acting = [ROOT / "daemon" / f"{name}.py" for name in (*ACTING, "guardian", "raw_wire", "off") if name != "bay"]
+    acting = named(*ACTING, "guardian", "raw_wire", "off")
+    [bay] = named("bay")
+    acting.remove(bay)
     assert who_calls("to_thread", "run_in_executor", files=DRIVERS + acting) == set()
     # The one place in a run: closing the record, after off.
-    assert who_calls("to_thread", "run_in_executor", files=[ROOT / "daemon/bay.py"]) == {("bay.py", "to_thread")}
+    assert who_calls("to_thread", "run_in_executor", files=[bay]) == {("bay.py", "to_thread")}
 
 
 @pytest.mark.parametrize("name", ["print", "input"])
 def test_what_acts_neither_prints_nor_asks(name: str) -> None:
     """Fault 36: a terminal that is held, closed or gone."""
-    assert who_calls(name, files=[ROOT / "daemon" / f"{one}.py" for one in ACTING]) == set()
+    assert who_calls(name, files=named(*ACTING)) == set()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.notify import ALIVE, READY, notify
+from benchwarden.daemon.guard.notify import ALIVE, READY, notify
 from tests.test_guardian import ENVIRONMENT
 
 

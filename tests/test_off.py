@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.off import BAD_INPUT, NOT_CONFIRMED, OFF, switch_off
+from benchwarden.daemon.commands.off import BAD_INPUT, NOT_CONFIRMED, OFF, switch_off
 from tests.test_bench import BENCH, SECOND
 from tests.test_guardian import Box
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.operator_desk import Desk
+from benchwarden.daemon.running.operator_desk import Desk
 
 
 @pytest.fixture

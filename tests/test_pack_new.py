@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.pack_new import pack_new
+from benchwarden.daemon.commands.pack_new import pack_new
 from benchwarden.profiles.pack import read_pack, resolved
 
 HERON = ("Heron", "li-ion", "6", "5.0 Ah", "452 g", "5 A", "50 A", "90 A for 5 s")

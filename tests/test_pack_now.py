@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.pack_now import charge_by_steps, charge_by_voltage, need_in_words, pack_now
+from benchwarden.daemon.serving.pack_now import charge_by_steps, charge_by_voltage, need_in_words, pack_now
 from benchwarden.results.run import Run, RunInfo
 from benchwarden.results.sample import Sample
 

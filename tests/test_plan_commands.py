@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.jobs import Job
-from benchwarden.daemon.show_plan import as_text
+from benchwarden.daemon.commands.show_plan import as_text
+from benchwarden.daemon.planning.jobs import Job
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
@@ -22,7 +22,7 @@ from benchwarden.simulators.scenario import demo_bench
 from benchwarden.simulators.start import SimulatedBench
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
-DEMO = Path(__file__).parents[1] / "daemon"
+DEMO = Path(__file__).parents[1] / "daemon" / "commands"
 LEFT, _, RIGHT = demo_bench()
 LOAD = {
     "SOURce:VOLTage:PROTection:UNDer": "load: under-voltage trip at {} V",

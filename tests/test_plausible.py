@@ -19,7 +19,7 @@ from benchwarden.results.sample import Sample
 from benchwarden.simulators.scenario import demo_bench
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
-DAEMON = Path(__file__).parent.parent / "daemon"
+PACKS = Path(__file__).parents[1] / "daemon" / "commands"
 PLACES = {"middle": 0, "joint": 1, "ambient": 2}
 
 
@@ -27,7 +27,7 @@ PLACES = {"middle": 0, "joint": 1, "ambient": 2}
 def done(pack: str) -> Done:
     """One run of each pack, made once: Heron and Plover the standard test, Tern the bursts from nearly full."""
     scenario = {bay.pack.name: bay for bay in demo_bench()}[pack]
-    text = (DAEMON / f"demo_{pack.lower()}.toml").read_text(encoding="utf-8")
+    text = (PACKS / f"demo_{pack.lower()}.toml").read_text(encoding="utf-8")
     profile, soc = ("burst", 0.95) if pack == "Tern" else ("standard", None)
     with TemporaryDirectory() as folder:
         return on_virtual_time(run_test(Path(folder), scenario, text, profile, soc=soc))
@@ -204,7 +204,7 @@ def test_at_rest_the_groups_add_up_to_the_pack(pack: str) -> None:
 def test_the_taps_of_a_resting_pack_step_up_by_one_cell_each(tmp_path: Path) -> None:
     """A scanner wired to the balance connector reads 3.6, 7.3, 10.9 … V on a pack at storage."""
     left = replace(demo_bench()[0], taps="cumulative")
-    text = (DAEMON / "demo_heron.toml").read_text(encoding="utf-8")
+    text = (PACKS / "demo_heron.toml").read_text(encoding="utf-8")
     answers: list[str | None] = []
     ended = on_virtual_time(
         run_test(

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.progress import HEADER, Progress, View, left_s, line
+from benchwarden.daemon.running.progress import HEADER, Progress, View, left_s, line
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import Plan, work_out
 from benchwarden.profiles.profile import read_profile

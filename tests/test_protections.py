@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import protections
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.jobs import load_bench, prepare
+from benchwarden.daemon.commands.show_plan import as_data, as_text
 from benchwarden.daemon.main import main
-from benchwarden.daemon.show_plan import as_data, as_text
+from benchwarden.daemon.planning.jobs import load_bench, prepare
+from benchwarden.daemon.running import protections
 from benchwarden.drivers.command_map import load_map
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.figures import figures as figures_of

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.continue_run import done_and_begun
+from benchwarden.daemon.serving.continue_run import done_and_begun
 from benchwarden.profiles.decision import OFF, Decision
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.plan import Plan, PlanRefused, describe, work_out

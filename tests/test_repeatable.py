@@ -43,7 +43,7 @@ def once(folder: Path, seed: int | None = None) -> Done:
     bay = demo_bench()[0]
     if seed is not None:
         bay = replace(bay, seed=seed)
-    text = (ROOT / "daemon" / "demo_heron.toml").read_text(encoding="utf-8")
+    text = (ROOT / "daemon" / "commands" / "demo_heron.toml").read_text(encoding="utf-8")
     done = on_virtual_time(run_test(folder, bay, text, PROFILE, soc=0.9))
     write_result(done.run)
     return done

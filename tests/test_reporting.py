@@ -11,7 +11,7 @@ from benchwarden.daemon.main import READER_GONE, main
 from benchwarden.simulators.scenario import demo_bench
 from tests.virtual_bench import on_virtual_time, run_test
 
-PACKS = Path(__file__).parents[1] / "daemon"
+PACKS = Path(__file__).parents[1] / "daemon" / "commands"
 DRAW = """
 title = "Short draw"
 [[step]]

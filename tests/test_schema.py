@@ -12,14 +12,14 @@ import pytest
 from jsonschema import Draft202012Validator
 from pydantic import TypeAdapter, ValidationError
 
-from benchwarden.daemon.feed import Feed, Reader
-from benchwarden.daemon.file_words import CUT_OFFS, WORDS, words_for
-from benchwarden.daemon.jobs import Job
+from benchwarden.daemon.commands.file_words import CUT_OFFS, WORDS, words_for
+from benchwarden.daemon.commands.schema import FILES, MODELS, schema_of
 from benchwarden.daemon.main import main
-from benchwarden.daemon.progress import Progress, View, left_s
-from benchwarden.daemon.run_desk import RunDesk
-from benchwarden.daemon.schema import FILES, MODELS, schema_of
-from benchwarden.daemon.telling import Telling
+from benchwarden.daemon.planning.jobs import Job
+from benchwarden.daemon.running.progress import Progress, View, left_s
+from benchwarden.daemon.serving.feed import Feed, Reader
+from benchwarden.daemon.serving.run_desk import RunDesk
+from benchwarden.daemon.serving.telling import Telling
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.self_watch import Held, grown, held
+from benchwarden.daemon.guard.self_watch import Held, grown, held
 
 
 def test_what_this_process_holds_is_told_by_the_system(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.state_folder import has_ended
+from benchwarden.daemon.guard.state_folder import has_ended
 from tests.shed import BENCHWARDEN, ENVIRONMENT, SOON, Shed, wait_for, worker_of
 
 pytestmark = pytest.mark.realtime

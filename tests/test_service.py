@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.list_file import read_list
-from benchwarden.daemon.outside import InAList, Outside
-from benchwarden.daemon.waiting_list import Fate, Stand
-from benchwarden.daemon.worker_socket import WorkerSocket
+from benchwarden.daemon.alarm.outside import InAList, Outside
+from benchwarden.daemon.serving.list_file import read_list
+from benchwarden.daemon.serving.waiting_list import Fate, Stand
+from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from benchwarden.results.folder import read_run
 from benchwarden.results.sample import Sample
 from tests.service_bench import DRAW, serving

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import list_file, waiting_list
-from benchwarden.daemon.bay import Finished
-from benchwarden.daemon.conductor import Ask, Ending
-from benchwarden.daemon.jobs import Job, load_bench
-from benchwarden.daemon.list_file import list_path
-from benchwarden.daemon.service import Service
-from benchwarden.daemon.waiting_list import Fate, Stand
+from benchwarden.daemon.planning.jobs import Job, load_bench
+from benchwarden.daemon.running.bay import Finished
+from benchwarden.daemon.running.conductor import Ask, Ending
+from benchwarden.daemon.serving import list_file, waiting_list
+from benchwarden.daemon.serving.list_file import list_path
+from benchwarden.daemon.serving.service import Service
+from benchwarden.daemon.serving.waiting_list import Fate, Stand
 from benchwarden.daemon.worker import run_one
 from benchwarden.results.folder import FolderError
 from tests.service_bench import CarryOut, Serving, Told, serving

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import list_file
-from benchwarden.daemon.waiting_list import Fate, Stand, WaitingList
+from benchwarden.daemon.serving import list_file
+from benchwarden.daemon.serving.waiting_list import Fate, Stand, WaitingList
 from tests.service_bench import serving
 from tests.virtual_bench import on_virtual_time
 

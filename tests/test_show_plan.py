@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.jobs import Job, load_bench, prepare
+from benchwarden.daemon.commands.show_plan import as_data, as_text
 from benchwarden.daemon.main import main
-from benchwarden.daemon.plan_facts import MANY_RELAYS, gather
-from benchwarden.daemon.plan_text import WIDTH
+from benchwarden.daemon.planning.jobs import Job, load_bench, prepare
+from benchwarden.daemon.planning.plan_facts import MANY_RELAYS, gather
+from benchwarden.daemon.planning.plan_text import WIDTH
 from benchwarden.daemon.safety import State
-from benchwarden.daemon.show_plan import as_data, as_text
 from benchwarden.profiles.shipped import library_names
 from tests.test_bay_faults import HERON
 from tests.test_bench import BENCH

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwarden.daemon.conductor import FIRST_LOOK_OVER_S
 from benchwarden.daemon.guardian import SILENCE_S
+from benchwarden.daemon.running.conductor import FIRST_LOOK_OVER_S
 from benchwarden.drivers.line import LineSilent
 from benchwarden.drivers.memory import MemoryLine
 from benchwarden.profiles.preflight import Pace, keeps_pace

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import space
-from benchwarden.daemon.jobs import load_bench, prepare
-from benchwarden.daemon.run_info import run_info
-from benchwarden.daemon.segment import Disk
-from benchwarden.daemon.writer import RESERVE_BYTES
+from benchwarden.daemon.planning.jobs import load_bench, prepare
+from benchwarden.daemon.planning.run_info import run_info
+from benchwarden.daemon.recording import space
+from benchwarden.daemon.recording.segment import Disk
+from benchwarden.daemon.recording.writer import RESERVE_BYTES
 from benchwarden.results import columns
 from tests.test_bay_faults import DISCHARGE, HERON, LEFT
 from tests.test_bench import BENCH

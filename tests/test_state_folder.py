@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon import state_folder
-from benchwarden.daemon.guardian_desk import Desk, DeskRefused
-from benchwarden.daemon.state_folder import StateRefused, has_ended, hold, make_folder, share
+from benchwarden.daemon.guard import state_folder
+from benchwarden.daemon.guard.guardian_desk import Desk, DeskRefused
+from benchwarden.daemon.guard.state_folder import StateRefused, has_ended, hold, make_folder, share
 
 
 def test_nobody_else_looks_in(tmp_path: Path) -> None:

@@ -15,8 +15,8 @@ from typing import Any, cast
 import pytest
 
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.jobs import Job
-from benchwarden.daemon.run_desk import RunDesk
+from benchwarden.daemon.planning.jobs import Job
+from benchwarden.daemon.serving.run_desk import RunDesk
 from benchwarden.daemon.worker import FINISHED, TRIPPED, carry_out
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from benchwarden.daemon.supervision import (
+from benchwarden.daemon.running.supervision import (
     SUM_SCANS,
     Astray,
     Beat,

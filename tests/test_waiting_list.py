@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwarden.daemon import waiting_list
-from benchwarden.daemon.waiting_list import GOING_ON, Entry, Fate, Refused, Stand, WaitingList
+from benchwarden.daemon.serving import waiting_list
+from benchwarden.daemon.serving.waiting_list import GOING_ON, Entry, Fate, Refused, Stand, WaitingList
 from benchwarden.profiles.profile import read_profile
 
 UTC = "2026-11-25T21:04:11Z"

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchwarden.daemon.supervisor import Supervisor, Wiring
-from benchwarden.daemon.warmth import COOLING_S, LAG_S, Heat, Probes, probes_plausible, warmed
+from benchwarden.daemon.running.supervisor import Supervisor, Wiring
+from benchwarden.daemon.running.warmth import COOLING_S, LAG_S, Heat, Probes, probes_plausible, warmed
 from benchwarden.profiles.decision import Draw, Feed, Off
 from benchwarden.profiles.pack import read_pack, resolved
 from benchwarden.results.sample import Reading

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwarden.daemon.watch_view import (
+from benchwarden.daemon.commands.watch_view import (
     POINTS,
     History,
     Point,

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon import watching
-from benchwarden.daemon.feed import Feed
-from benchwarden.daemon.worker_socket import WorkerSocket
+from benchwarden.daemon.commands import watching
+from benchwarden.daemon.serving.feed import Feed
+from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from tests.front_rig import RUN, state_of
 from tests.shed import BENCHWARDEN, ENVIRONMENT
 from tests.test_watch_view import sample

@@ -5,7 +5,7 @@ from pathlib import Path
 from benchwarden.simulators.scenario import demo_bench
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
-PACK = (Path(__file__).parents[1] / "daemon" / "demo_heron.toml").read_text()
+PACK = (Path(__file__).parents[1] / "daemon" / "commands" / "demo_heron.toml").read_text()
 PROFILE = """
 title = "A short draw"
 [[step]]

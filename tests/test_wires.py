@@ -19,7 +19,8 @@ import pytest
 import pytest_asyncio
 import pyvisa
 
-from benchwarden.daemon import guardian, raw_wire
+from benchwarden.daemon import guardian
+from benchwarden.daemon.guard import raw_wire
 from benchwarden.drivers.errors import IdentityChanged, InstrumentDead, InstrumentError, InstrumentSilent
 from benchwarden.drivers.instrument import Instrument
 from benchwarden.drivers.line import Line, LineDead, LineError, LineSilent

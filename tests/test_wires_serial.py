@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import pytest_asyncio
 
-from benchwarden.daemon import raw_wire
+from benchwarden.daemon.guard import raw_wire
 from benchwarden.drivers.errors import IdentityChanged, InstrumentDead
 from benchwarden.drivers.instrument import Instrument
 from benchwarden.drivers.serial_port import SerialLine

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.worker_socket import CLIENTS, LONGEST, READ_S, WorkerSocket
+from benchwarden.daemon.serving.worker_socket import CLIENTS, LONGEST, READ_S, WorkerSocket
 from tests.virtual_bench import on_virtual_time
 
 

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.record import BEHIND_S, Record
-from benchwarden.daemon.writer import HOLD_ROWS, Writer
+from benchwarden.daemon.recording.record import BEHIND_S, Record
+from benchwarden.daemon.recording.writer import HOLD_ROWS, Writer
 from benchwarden.results import columns, folder
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.clock import VirtualLoop
@@ -114,7 +114,7 @@ def test_a_sync_that_fails_is_a_failure(tmp_path: Path) -> None:
 SHORT = """
 import resource, signal, sys
 from pathlib import Path
-from benchwarden.daemon.writer import Writer
+from benchwarden.daemon.recording.writer import Writer
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 writer = Writer(Path(sys.argv[1]), "a,b\\n")
 resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
@@ -177,7 +177,7 @@ def put_many(writer: Writer, count: int) -> None:
 
 
 def test_a_disk_that_takes_nothing_does_not_keep_the_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchwarden.daemon.writer.CLOSE_S", 0.1)
+    monkeypatch.setattr("benchwarden.daemon.recording.writer.CLOSE_S", 0.1)
     writer = Writer(tmp_path, HEADER)
     os.mkfifo(tmp_path / "stuck")
     reader = os.open(tmp_path / "stuck", os.O_RDONLY | os.O_NONBLOCK)
@@ -234,7 +234,7 @@ def test_on_virtual_time_the_clock_waits_for_the_writer(tmp_path: Path) -> None:
 KILLED = """
 import asyncio, os, sys
 from pathlib import Path
-from benchwarden.daemon.writer import Writer
+from benchwarden.daemon.recording.writer import Writer
 
 async def work():
     writer = Writer(Path(sys.argv[1]), "a,b\\n")

@@ -9,14 +9,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from benchwarden.daemon.bay import BayRun
+from benchwarden.daemon.alarm.outside import NOBODY, Outside
 from benchwarden.daemon.bench import read_bench
-from benchwarden.daemon.conductor import Ending
-from benchwarden.daemon.instruments import Instruments
-from benchwarden.daemon.jobs import Job
-from benchwarden.daemon.outside import NOBODY, Outside
-from benchwarden.daemon.record import Record
-from benchwarden.daemon.run_info import run_info
+from benchwarden.daemon.planning.jobs import Job
+from benchwarden.daemon.planning.run_info import run_info
+from benchwarden.daemon.recording.record import Record
+from benchwarden.daemon.running.bay import BayRun
+from benchwarden.daemon.running.conductor import Ending
+from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import Plan, work_out
 from benchwarden.profiles.profile import read_profile

@@ -13,7 +13,7 @@ ASSERT_OFF_S = 1.0
 
 def worker(arguments: Sequence[str]) -> int:
     """Be the worker with the fault."""
-    from benchwarden.daemon import checks
+    from benchwarden.daemon.running import checks
     from benchwarden.daemon.worker import main
     from benchwarden.drivers.errors import NotOff
     from benchwarden.drivers.role import Driving

@@ -19,8 +19,8 @@ from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.mqtt import published
 from benchwarden.daemon.front.page import serve_page
-from benchwarden.daemon.jobs import load_bench
-from benchwarden.daemon.state_folder import FEED_SOCKET
+from benchwarden.daemon.guard.state_folder import FEED_SOCKET
+from benchwarden.daemon.planning.jobs import load_bench
 from benchwarden.profiles.mistakes import FileMistakes
 
 NOTHING_TO_SHOW, BAD_INPUT, ENDED = 0, 2, 3

@@ -5,10 +5,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import raw_wire, state_folder
-from benchwarden.daemon.alarms import Fact, Kind
-from benchwarden.daemon.asking import NoAnswer, ask
+from benchwarden.daemon.alarm.alarms import Fact, Kind
 from benchwarden.daemon.front.feed_reader import FeedReader
+from benchwarden.daemon.guard import raw_wire, state_folder
+from benchwarden.daemon.serving.asking import NoAnswer, ask
 
 ASK_EVERY_S, ASK_S = 1.0, 2.0
 WATCH_S = 150.0  # a guardian asserts off for two minutes

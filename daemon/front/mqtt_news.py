@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.alarms import Fact, Kind, Limiter, words
+from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, words
 from benchwarden.daemon.front.feed_reader import FeedReader
 from benchwarden.daemon.front.mqtt_events import Track
 from benchwarden.daemon.front.mqtt_queue import Outbox, Outgoing, Thinner
 from benchwarden.daemon.front.mqtt_results import Ended, read_result, result_of
 from benchwarden.daemon.front.mqtt_topics import Topics
-from benchwarden.daemon.messages import VALID_FOR_S, alarm_message, utc_ms
+from benchwarden.daemon.serving.messages import VALID_FOR_S, alarm_message, utc_ms
 from benchwarden.results.folder import read_events
 
 # A status that the broker acknowledges is also how a frozen broker is noticed.

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.asking import ask_both
 from benchwarden.daemon.front.mqtt_news import News
 from benchwarden.daemon.front.mqtt_queue import Outgoing
 from benchwarden.daemon.front.mqtt_stop import Calm, Gate, StopRefused, outcome
 from benchwarden.daemon.front.mqtt_topics import Topics
-from benchwarden.daemon.messages import utc_ms
+from benchwarden.daemon.serving.asking import ask_both
+from benchwarden.daemon.serving.messages import utc_ms
 
 # So many refusals are said or answered at once, then one in so many seconds; all are counted.
 BURST, EVERY_S = 10, 5.0

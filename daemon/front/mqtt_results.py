@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.messages import VALID_FOR_S
+from benchwarden.daemon.serving.messages import VALID_FOR_S
 from benchwarden.results.folder import RESULT_FILE
 
 GIVE_UP_S = 120.0

@@ -9,8 +9,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from benchwarden.daemon.asking import stop_outcome
-from benchwarden.daemon.messages import StopRequest
+from benchwarden.daemon.serving.asking import stop_outcome
+from benchwarden.daemon.serving.messages import StopRequest
 
 # How far the sender's clock and the way together may be off.
 FRESH_S = 10.0

@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from benchwarden.daemon.front.page_runs import NoSuchRun, Record
-from benchwarden.daemon.front_process import NICE
+from benchwarden.daemon.guard.front_process import NICE
 from benchwarden.results.folder import RESULT_FILE, RUN_FILE
 
 FOLDER = "comparisons"

@@ -9,11 +9,11 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon import asking
-from benchwarden.daemon.bay_keeper import digest
 from benchwarden.daemon.bench import Bench
-from benchwarden.daemon.jobs import prepare
-from benchwarden.daemon.state_folder import WORKER_SOCKET
+from benchwarden.daemon.guard.state_folder import WORKER_SOCKET
+from benchwarden.daemon.planning.jobs import prepare
+from benchwarden.daemon.serving import asking
+from benchwarden.daemon.serving.bay_keeper import digest
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.profiles.plan import describe
 

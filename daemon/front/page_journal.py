@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.messages import utc_ms
+from benchwarden.daemon.serving.messages import utc_ms
 
 NAME, NAME_BEFORE = "control.jsonl", "control-before.jsonl"
 LONGEST = 1 << 20  # bytes; then the file becomes the one before, and what was before that is dropped

@@ -7,7 +7,7 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
-from benchwarden.daemon.front_process import NICE
+from benchwarden.daemon.guard.front_process import NICE
 
 OLD_S, SOONEST_S, AT_MOST_S = 900.0, 10.0, 120.0
 

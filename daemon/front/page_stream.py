@@ -15,10 +15,11 @@ from typing import Any
 
 from starlette.types import Receive, Send
 
-from benchwarden.daemon import asking, clock
+from benchwarden.daemon import clock
 from benchwarden.daemon.front.feed_reader import FeedReader
-from benchwarden.daemon.messages import utc_ms
-from benchwarden.daemon.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.serving import asking
+from benchwarden.daemon.serving.messages import utc_ms
 
 CLIENTS = 32
 BEAT_S = 2.0

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from benchwarden.daemon import clock
-from benchwarden.daemon.state_folder import append_line
+from benchwarden.daemon.guard.state_folder import append_line
 from benchwarden.results.folder import utc_text
 
 WAITING_AT_MOST = 200

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchwarden.results.columns import header
-from tests import measured
+from tests.benchmarks import measured
 from tests.synthetic_run import Writer
 
 pytestmark = pytest.mark.benchmark

@@ -17,7 +17,7 @@ from benchwarden.results.collection import Wanted, all_runs, as_text, filtered
 from benchwarden.results.compare import compare
 from benchwarden.results.figures import write_result
 from benchwarden.results.reading import read_run
-from tests import measured
+from tests.benchmarks import measured
 from tests.benchmarks.test_ten_hours import calibrate_s
 from tests.synthetic_run import discharge_run, ladder_plan, ladder_steps
 

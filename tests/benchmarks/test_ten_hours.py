@@ -45,7 +45,7 @@ def calibrate_s() -> float:
 def test_ten_hours_of_five_instruments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     bay = demo_bench()[0]
     assert len(bay.instruments) == 5
-    text = (Path(__file__).parents[2] / "daemon" / "demo_heron.toml").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[2] / "daemon" / "commands" / "demo_heron.toml").read_text(encoding="utf-8")
     before_s = calibrate_s()
     began_s, began_wall_s = time.process_time(), time.perf_counter()
     done = on_virtual_time(run_test(tmp_path, bay, text, PROFILE, soc=1.0))

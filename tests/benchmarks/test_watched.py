@@ -21,9 +21,9 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from benchwarden.daemon import asking
-from benchwarden.daemon.feed import LONGEST, Feed
-from benchwarden.daemon.messages import event_message
+from benchwarden.daemon.serving import asking
+from benchwarden.daemon.serving.feed import LONGEST, Feed
+from benchwarden.daemon.serving.messages import event_message
 from tests.benchmarks.eight_bays import BAYS
 from tests.benchmarks.long_run import HOURS, RATE_HZ, write_long_run
 from tests.benchmarks.measured import keep, share

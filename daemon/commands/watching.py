@@ -1,0 +1,212 @@
+"""`watch`, `tail` and `wait`: what the bench does, at a terminal, read from the live feed. Switches nothing.
+
+Exit codes of `wait`: 0 every test of the bay finished, 1 tripped or not confirmed off, 3 stopped, 2 bad input or no
+service; the others end with 0 when their reader has had enough.
+"""
+
+import argparse
+import json
+import shutil
+import socket
+import sys
+import threading
+import tomllib
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from benchwarden.daemon import clock
+from benchwarden.daemon.commands import watch_view
+from benchwarden.daemon.commands.control import state_of, to_service
+from benchwarden.daemon.commands.watch_view import Point, Told
+from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.serving.asking import NoAnswer, ask
+from benchwarden.results.folder import FolderError, read_run
+
+FINISHED, TRIPPED, REFUSED, STOPPED = 0, 1, 2, 3
+TERMINAL_EVERY_S, PIPED_EVERY_S = 0.5, 5.0
+AGAIN_S = 1.0
+_CODES = {"tripped": TRIPPED, "stopped": STOPPED, "interrupted": STOPPED, "idle": FINISHED}
+
+Message = Mapping[str, Any]
+
+
+def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the commands that only look."""
+    command = partial(to_service, commands)
+
+    watching = command("watch", "show what the bays do, live, until Ctrl-C; plain lines in a pipe", _watch)
+    watching.add_argument("bay", metavar="BAY", nargs="?", help="one bay, with charts of its whole run")
+
+    tailing = command("tail", "print events as they happen", _tail)
+    tailing.add_argument("bay", metavar="BAY", nargs="?", help="one bay only")
+    tailing.add_argument("--json", action="store_true", help="one JSON object a line")
+
+    waiting = command("wait", "return when a bay's list no longer goes on: 0 finished, 1 tripped, 3 stopped", _wait)
+    waiting.add_argument("bay", metavar="BAY")
+
+
+def follow(path: Path, every_s: float) -> Iterator[Message | None]:
+    """Yield the feed's messages for ever, {"kind": "found"} and {"kind": "lost"} around each connection.
+
+    None about each `every_s` in which nothing more was said, so that the caller can draw.
+    """
+    while True:
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+                line.settimeout(every_s)
+                line.connect(str(path))
+                yield {"kind": "found"}
+                yield from _messages(line, every_s)
+        except OSError:
+            pass
+        yield {"kind": "lost"}
+        threading.Event().wait(AGAIN_S)
+
+
+def _messages(line: socket.socket, every_s: float) -> Iterator[Message | None]:
+    pending, drawn_s = b"", clock.real_s()
+    while True:
+        try:
+            block = line.recv(65536)
+            if not block:
+                return
+        except TimeoutError:
+            block = b""
+        *lines, pending = (pending + block).split(b"\n")
+        for one in lines:
+            yield json.loads(one)
+        if clock.real_s() - drawn_s >= every_s:
+            drawn_s = clock.real_s()
+            yield None
+
+
+def _known_bay(options: argparse.Namespace) -> bool:
+    """Whether the named bay is one of the bench; in words if not. A service that is not there yet knows none."""
+    try:
+        answer = ask(state_of(options) / WORKER_SOCKET, {"do": "status"})
+    except NoAnswer as error:
+        print(f"{error}; `benchwarden serve` starts one", file=sys.stderr)
+        return False
+    if options.bay is None or options.bay in answer["bays"]:
+        return True
+    print(f"there is no bay {options.bay!r}; known: {', '.join(answer['bays'])}", file=sys.stderr)
+    return False
+
+
+def _watch(options: argparse.Namespace) -> int:
+    if not _known_bay(options):
+        return REFUSED
+    terminal = sys.stdout.isatty()
+    told, drawn = Told(), 0
+    begun: set[str] = set()
+    runs = _runs(Path(options.bench))
+    with suppress(KeyboardInterrupt):
+        for message in follow(state_of(options) / FEED_SOCKET, TERMINAL_EVERY_S if terminal else PIPED_EVERY_S):
+            now_s = clock.real_s()
+            if message is not None:
+                if message["kind"] == "sample" and message["run"] not in begun:
+                    begun.add(message["run"])
+                    told.begin(message["bay"], message["run"], *_of_record(runs / message["run"]))
+                told.take(message, now_s)
+                if not terminal and message["kind"] == "event" and options.bay in (None, message["bay"]):
+                    print(watch_view.event_line(message), flush=True)
+            if message is None or message["kind"] == "lost":
+                drawn = _draw(told, options.bay, now_s, drawn) if terminal else _print(told, options.bay, now_s)
+    return FINISHED
+
+
+def _runs(bench: Path) -> Path:
+    """Return where the bench's run folders lie; its file was checked by whoever serves it."""
+    try:
+        return bench.parent / str(tomllib.loads(bench.read_text("utf-8")).get("runs", "runs"))
+    except (OSError, ValueError, RecursionError):
+        return bench.parent / "runs"
+
+
+def _of_record(folder: Path) -> tuple[list[Point], list[dict[str, Any]]]:
+    """Return what a run had measured and told before anybody watched; nothing where it cannot be read."""
+    try:
+        run = read_run(folder)
+    except FolderError:
+        return [], []
+    places = run.info.places
+    points = []
+    for sample in run.samples:
+        heat_c = [
+            value
+            for place, value in zip(places, sample.temperatures_c, strict=False)
+            if value is not None and place != "ambient"
+        ]
+        if sample.voltage_v is not None and sample.current_a is not None:
+            hottest_c = (max(heat_c), max(heat_c)) if heat_c else None
+            points.append(Point(sample.test_time_s, (sample.voltage_v,) * 2, (sample.current_a,) * 2, hottest_c))
+    return points, [event for event in run.events if {"event", "utc", "seq"} <= event.keys()]
+
+
+def _draw(told: Told, bay: str | None, now_s: float, drawn: int) -> int:
+    width, height = shutil.get_terminal_size((80, 24))
+    plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    if bay is None:
+        lines = watch_view.overview(told, now_s)
+        room = height - len(lines) - 3
+        events = [watch_view.event_line(event) for event in told.events][-room:] if room > 0 else []
+        lines += ["", *events] if events else []
+    else:
+        lines = watch_view.one_bay(told, bay, now_s, width, height - 2, plain=plain)
+    if not told.connected:
+        lines.insert(0, "NO CONNECTION to the worker; what stands here is old")
+    lines = [line[: width - 1] for line in lines[: height - 2]]
+    back = f"\x1b[{drawn}F\x1b[J" if drawn else ""
+    sys.stdout.write(back + "".join(f"{line}\n" for line in [*lines, "Ctrl-C leaves; the tests go on"]))
+    sys.stdout.flush()
+    return len(lines) + 1
+
+
+def _print(told: Told, bay: str | None, now_s: float) -> int:
+    for name, sample in told.samples.items():
+        if bay in (None, name):
+            words = [*watch_view.sample_words(sample), watch_view.age_words(told, name, now_s)]
+            print(f"{sample['utc'][11:19]} {name}: {'  '.join(word for word in words if word)}", flush=True)
+    return 0
+
+
+def _tail(options: argparse.Namespace) -> int:
+    if not _known_bay(options):
+        return REFUSED
+    with suppress(KeyboardInterrupt):
+        for message in follow(state_of(options) / FEED_SOCKET, PIPED_EVERY_S):
+            if message is None or message["kind"] != "event" or options.bay not in (None, message["bay"]):
+                continue
+            print(json.dumps(message) if options.json else watch_view.event_line(message), flush=True)
+    return FINISHED
+
+
+def _wait(options: argparse.Namespace) -> int:
+    """Wait by the feed; the end of the service is no end of a test, but nobody is there to wait for."""
+    if not _known_bay(options):
+        return REFUSED
+    last: Message | None = None
+    with suppress(KeyboardInterrupt):
+        for message in follow(state_of(options) / FEED_SOCKET, PIPED_EVERY_S):
+            if message is None:
+                continue
+            if message["kind"] == "lost":
+                if last is None or last["stand"] in ("running", "cooling"):
+                    print(f"{options.bay}: the worker has gone; look at the bench", file=sys.stderr)
+                    return TRIPPED
+                return _outcome(last)
+            if message["kind"] == "state" and message["bay"] == options.bay:
+                last = message
+                if message["stand"] not in ("running", "cooling") and message["off"]:
+                    return _outcome(message)
+    return STOPPED
+
+
+def _outcome(state: Message) -> int:
+    """Print how a bay's list ended; 0 only if it is confirmed off, too."""
+    off = state["off"]
+    print(f"{state['bay']}: {watch_view.stand_words(state)}; {off['words'] if off else 'off is not known'}")
+    return _CODES[state["stand"]] if off and off["confirmed"] else TRIPPED

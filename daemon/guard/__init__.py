@@ -1,0 +1,1 @@
+"""What the guardian is made of, and what else holds when the worker does not: few files, few imports."""

@@ -1,0 +1,1 @@
+"""What a test will be, before anything is on: jobs, plans as people read them, what is to be expected."""

@@ -1,0 +1,1 @@
+"""One bay's run, from the first connection to the last: looks, judges, switches. No figures, nothing heavy."""

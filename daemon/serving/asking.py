@@ -1,0 +1,121 @@
+"""Asks a service at its sockets, and for STOP its guardian's too: for the command line and the front.
+
+Loads nothing of the program that a STOP could wait for.
+"""
+
+import json
+import socket
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from benchwarden.daemon import clock
+from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+
+ANSWER_S = 15.0  # an add plans every test, an acknowledgement switches off first
+STOP_S = 30.0  # the guardian gives the worker 10 s, and takes some itself
+LONGEST = 1 << 22
+# Said wherever a person lets a list go on, at a terminal and on the page.
+COME_FIRST = "Local codes and the pack's data sheet come first."
+
+
+class NoAnswer(Exception):
+    """Nobody answers at a socket; the message says which and why."""
+
+
+def ask(path: Path, request: Mapping[str, Any], timeout_s: float = ANSWER_S) -> dict[str, Any]:
+    """Send one request to a Unix socket and return the answer; raises NoAnswer."""
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+            line.settimeout(timeout_s)
+            _connect(line, path, clock.real_s() + timeout_s)
+            line.sendall(json.dumps(request).encode() + b"\n")
+            text = b""
+            while not text.endswith(b"\n") and len(text) < LONGEST:
+                block = line.recv(65536)
+                if not block:
+                    break
+                text += block
+        answer = json.loads(text)
+    except (FileNotFoundError, ConnectionRefusedError) as error:
+        raise NoAnswer(f"{path}: no service runs there") from error
+    except (OSError, ValueError) as error:
+        raise NoAnswer(f"{path}: no answer ({error})") from error
+    if not isinstance(answer, dict):
+        raise NoAnswer(f"{path}: answered {answer!r}, which no service does")
+    return answer
+
+
+def _connect(line: socket.socket, path: Path, until_s: float) -> None:
+    """Connect, and wait in the queue if it is full: a Unix socket with a time limit says at once that it is."""
+    while True:
+        try:
+            line.connect(str(path))
+            return
+        except BlockingIOError:
+            if clock.real_s() >= until_s:
+                raise
+        threading.Event().wait(0.02)
+
+
+def took_over_lines(state: Path) -> list[str]:
+    """Return what the guardian says while it acts in the worker's place; nothing where it does not."""
+    try:
+        answer = ask(state / GUARDIAN_SOCKET, {"do": "status"})
+    except NoAnswer:
+        return []
+    if answer.get("by") != "guardian":
+        return []
+    off = "off confirmed" if answer.get("off") else "OFF NOT CONFIRMED: go there, unplug it"
+    return [
+        f"the worker has gone, and its guardian has taken over: {off}",
+        *(f"  {name}: {outcome}" for name, outcome in answer.get("outcomes", {}).items()),
+        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+    ]
+
+
+def ask_both(state: Path, request: Mapping[str, Any]) -> dict[str, dict[str, Any] | str]:
+    """Ask worker and guardian at once; each one's answer, or in words why there is none."""
+    answers: dict[str, dict[str, Any] | str] = {}
+
+    def one(name: str, path: Path) -> None:
+        try:
+            answers[name] = ask(path, request, STOP_S)
+        except NoAnswer as error:
+            answers[name] = str(error)
+
+    asking = [
+        threading.Thread(target=one, args=(name, state / path), daemon=True)
+        for name, path in (("worker", WORKER_SOCKET), ("guardian", GUARDIAN_SOCKET))
+    ]
+    for thread in asking:
+        thread.start()
+    for thread in asking:
+        thread.join()
+    return answers
+
+
+def stop_outcome(answers: Mapping[str, Mapping[str, Any] | str]) -> tuple[list[str], bool | None]:
+    """Return both answers to a stop as lines, and whether off is confirmed; None if nobody acted.
+
+    The worker's word counts if it has one, for it measured; the guardian's where it took over. A guardian that only
+    saw the worker disarm measured nothing, and confirms nothing by itself.
+    """
+    lines: list[str] = []
+    off: bool | None = None
+    worker, guardian = answers.get("worker"), answers.get("guardian")
+    if isinstance(worker, Mapping) and "off" in worker:
+        off = bool(worker["off"])
+        lines += [f"worker: {name}: {one['words']}" for name, one in worker["bays"].items()]
+    else:
+        lines.append(f"worker: {worker['error'] if isinstance(worker, Mapping) else worker}")
+    if isinstance(guardian, Mapping) and guardian.get("by") == "guardian":
+        off = bool(guardian.get("off"))
+        lines.append("guardian: took over:")
+        lines += [f"  {name}: {outcome}" for name, outcome in guardian.get("outcomes", {}).items()]
+    elif isinstance(guardian, Mapping) and "off" in guardian:
+        lines.append("guardian: has nothing to switch off")
+    else:
+        lines.append(f"guardian: {guardian.get('error') if isinstance(guardian, Mapping) else guardian}")
+    return lines, off
