@@ -21,7 +21,8 @@ FOUND: dict[str, dict[str, Any]] = {
     },
     "subscriber": {"samples": 301, "p50_s": 0.0051, "p99_s": 0.0337, "load": 7.3},
     "long_run": {"hours": 10, "hz": 10, "first_s": 1.2, "later_s": 0.6, "transferred_mb": 0.157, "load": 1.1},
-    "watched": {"bays": 8, "pages": 20, "p99_share": 0.031, "frozen_p99_share": 0.042, "load": 1.9},
+    "watched": {"bays": 8, "pages": 20, "p99_share": 0.031, "frozen_p99_share": 0.042, "bare_p99_share": 0.02}
+    | {"load": 1.9},
     "frozen_broker": {"samples": 6000, "real_s": 30.0, "late": 0, "growth_mb": 0.1},
 }
 

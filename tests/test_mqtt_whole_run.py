@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -119,3 +120,54 @@ def test_a_run_is_told_from_first_to_last_and_stopped_by_mqtt(tmp_path: Path) ->
     assert result["run"] == folder.relative_to(tmp_path / "runs").as_posix()
     assert result["result"]
     assert "fault of this program" not in said
+
+
+@needs_mosquitto
+@pytest.mark.endure
+@pytest.mark.realtime
+def test_a_run_does_not_notice_what_its_broker_goes_through(tmp_path: Path) -> None:
+    """Killed, started anew, frozen, thawed in the middle: no gap, no delay, and every event once by its number."""
+    broker = Broker(tmp_path).start()
+    shed = Shed(tmp_path)
+    with shed.bench.open("a") as file:
+        file.write(f'\n[mqtt]\nurl = "mqtt://127.0.0.1:{broker.port}"\nevery = "500 ms"\n')
+    run = shed.run()
+    events: list[dict[str, Any]] = []
+
+    async def seen_until(what: Callable[[Any], object]) -> None:
+        async with watching(broker.port) as seen:
+            await until(lambda: what(seen), 2 * SECONDS)  # a front that was refused comes back after half a minute
+            events.extend(seen.of("left/event"))
+
+    async def work() -> None:
+        await seen_until(lambda seen: [one for one in seen.of("left/sample") if one["output"] == "load"])
+        broker.kill()
+        await asyncio.sleep(6.0)
+        broker.start()
+        await seen_until(lambda seen: len(seen.of("left/sample")) > 4)
+        broker.freeze()
+        await asyncio.sleep(12.0)  # longer than a publish may take
+        broker.thaw()
+        async with watching(broker.port) as seen:
+            await until(lambda: len(seen.of("left/sample")) > 4, SECONDS)
+            assert shed.is_on()
+            await seen.publish(f"{BENCH}/left/stop", now("outages-1"))
+            await until(lambda: seen.of("status")[-1]["state"] == "offline", SECONDS)
+            events.extend(seen.of("left/event"))
+
+    try:
+        asyncio.run(work())
+        assert run.wait(60) == 3
+    finally:
+        run.terminate()
+        run.communicate(timeout=60)
+        shed.close()
+        broker.kill()
+    folder = shed.run_folder()
+    rows = [row.split(",") for row in (folder / "samples-001.csv").read_text().splitlines()[1:]]
+    assert [int(row[5]) for row in rows] == list(range(1, len(rows) + 1))
+    apart_s = [float(later[0]) - float(before[0]) for before, later in pairwise(rows)]
+    assert max(apart_s) < 1.5, "it is sampled each second"
+    told = {(one["run"], one["seq"]) for one in events}
+    assert {seq for _, seq in told} == {event["seq"] for event in read_events(folder)}
+    assert len({run for run, _ in told}) == 1
