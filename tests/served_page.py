@@ -79,13 +79,13 @@ def log_in(page: Page, served: ServedPage, token: str = OPERATE) -> None:
     expect(page.locator("footer")).to_contain_text("You operate" if token == OPERATE else "You may look")
 
 
-def start(page: Page, bay: str) -> None:
-    """Start a bay's list as its operator does: look at the plan, tick what only a person can check."""
+def start(page: Page, bay: str, planned: str = "discharge at") -> None:
+    """Start a bay's list as its operator does: look at the plan (words of it), tick what only a person can check."""
     page.evaluate("bay => { location.hash = `#/bay/${bay}`; }", bay)
     page.get_by_role("button", name="Start what waits").click()
     dialog = page.locator("#dialog")
     expect(dialog).to_contain_text("Only you can check")
-    expect(dialog).to_contain_text("discharge at")
+    expect(dialog).to_contain_text(planned)
     go = dialog.locator(".go")
     expect(go).to_be_disabled()
     boxes = dialog.get_by_role("checkbox")

@@ -132,6 +132,64 @@ def test_twenty_look_on_and_the_one_that_froze_holds_nobody_up(served: ServedPag
         assert max(later - before for before, later in itertools.pairwise(found)) < 1.5
 
 
+ASKING = """
+title = "Two questions"
+[[step]]
+do = "ask"
+text = "Is the probe taped on?"
+answers = ["yes", "no"]
+[[step]]
+do = "ask"
+text = "Is the fan on?"
+"""
+
+
+def test_a_question_is_answered_a_trip_acknowledged_and_a_note_kept(served: ServedPage) -> None:
+    """All that the operator's token may do beside starting; whoever looks sees the question, and no button for it."""
+    (served.folder / "ask.toml").write_text(ASKING)
+    assert served.service.say("add", "left=pack.toml", "ask.toml").returncode == 0
+    with chromium() as browser:
+        looker = context(browser, "phone").new_page()
+        log_in(looker, served, VIEW)
+        page = context(browser).new_page()
+        log_in(page, served)
+        start(page, "left", "Is the probe taped on?")
+        question = page.locator("main .question")
+        expect(question).to_contain_text("Is the probe taped on?", timeout=BEGINS_MS)
+        seen = looker.locator("article", has_text="Bay left")
+        expect(seen).to_contain_text("Is the probe taped on?")
+        expect(seen.get_by_role("button")).to_have_count(0)
+        for scheme in SCHEMES:
+            page.emulate_media(color_scheme=scheme)
+            assert faults_of(page) == []
+            keep_picture(page, "question", scheme)
+        question.get_by_role("button", name="yes").click()
+        expect(question).to_contain_text("Is the fan on?", timeout=15_000)
+
+        served.shed.ask_load("INP 1;:INP?")  # somebody turns a knob
+        expect(page.locator("main .stand")).to_contain_text("TRIPPED", timeout=40_000)
+        assert page.title().startswith("TRIPPED: left")
+        assert not served.shed.is_on()
+        for scheme in SCHEMES:
+            page.emulate_media(color_scheme=scheme)
+            assert faults_of(page) == []
+            keep_picture(page, "tripped", scheme)
+        page.get_by_role("button", name="Acknowledge the trip").click()
+        page.get_by_role("button", name="So it is: acknowledge").click()
+        expect(page.locator("main .stand")).not_to_contain_text("TRIPPED", timeout=15_000)
+
+        page.get_by_role("link", name="Past runs").click()
+        page.locator("main a[href^='#/run/']").first.click()
+        page.get_by_label("note on this run").fill("a knob was turned")
+        page.get_by_role("button", name="Keep note").click()
+        expect(page.locator(".note-form")).to_contain_text("kept")
+        looker.get_by_role("link", name="Past runs").click()
+        expect(looker.locator("main")).to_contain_text("a knob was turned")
+    lines = (served.service.state / "control.jsonl").read_text().splitlines()
+    done = [json.loads(line)["do"] for line in lines]
+    assert done == ["log in", "log in", "start", "answer", "acknowledge", "note"]
+
+
 def test_past_runs_are_ticked_and_compared(served: ServedPage) -> None:
     pytest.importorskip("matplotlib")
     for pack, run in (("Heron", "heron/2026-11-25T21-04-11Z_capacity"), ("Tern", "tern/2026-11-26T08-00-00Z_capacity")):
