@@ -620,21 +620,26 @@ CATALOGUE: dict[int, Fault] = {
     59: Fault(
         "a browser that reads nothing",
         (
-            "test_page_outages::test_twenty_look_on_and_the_one_that_froze_holds_nobody_up",
             "test_worker_socket::test_a_silent_client_is_hung_up_on_and_delays_nobody",
+            "test_page_stream::test_a_frozen_browser_is_let_go_and_others_miss_nothing",
+            "test_page_outages::test_twenty_look_on_and_the_one_that_froze_holds_nobody_up",
         ),
     ),
     60: Fault(
         "a page that looks alive",
         (
             "test_page_browser::test_a_person_starts_watches_and_stops",
-            "test_page_outages::test_a_worker_that_is_killed_leaves_a_page_that_does_not_look_alive",
             "test_page_stream::test_a_worker_that_is_silent_ages",
+            "test_page_outages::test_a_worker_that_is_killed_leaves_a_page_that_does_not_look_alive",
         ),
     ),
     61: Fault(
         "strangers drive the bench",
-        ("test_state_folder::test_nobody_else_looks_in",),
+        (
+            "test_state_folder::test_nobody_else_looks_in",
+            "test_page_server::test_other_sites_change_nothing",
+            "test_page_server::test_every_call_that_does_something_is_taken_down",
+        ),
     ),
     62: Fault(
         "did it stop?",
