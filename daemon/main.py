@@ -5,15 +5,44 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from benchwarden.daemon.commands import collecting, control, watching
+from benchwarden.daemon.commands.parsing import PROFILE, add_command, in_groups
 from benchwarden.daemon.guard import instrument_lock
 from benchwarden.daemon.guardian import Guardian
 
 BAD_INPUT = 2
 _ATTENDED = "somebody sits beside the bench all the time; a pack's first charge needs it"
 READER_GONE = 141  # what a shell says of a program that was ended by a closed pipe
+
+_DESCRIPTION = """\
+Tests rechargeable packs on a bench of SCPI instruments, and always leaves it off.
+Each command has its own --help."""
+GROUPS = {
+    "to try it": ("demo", "simulate"),
+    "before a test": ("pack", "confirm", "difference", "schema", "drill", "alarm", "install"),
+    "a test": ("plan", "run", "continue", "off"),
+    "a night": (
+        "serve",
+        "add",
+        "list",
+        "move",
+        "drop",
+        "start",
+        "stop",
+        "acknowledge",
+        "answer",
+        "status",
+        "watch",
+        "tail",
+        "wait",
+        "morning",
+    ),
+    "what was measured": ("report", "compare", "runs", "endurance", "export", "import", "seal"),
+}
+"""Every command, by what a person is about."""
 
 _EPILOG = """\
 Lithium packs burn. Test them on a surface that cannot, away from what can, with a smoke alarm and a way to cut
@@ -62,129 +91,97 @@ def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="benchwarden",
-        description="Tests rechargeable packs on a bench of SCPI instruments, and always leaves it off.",
+        usage="benchwarden COMMAND …",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(prog="benchwarden", required=True, metavar="COMMAND", help=argparse.SUPPRESS)
+    add = partial(add_command, commands)
 
-    demo = commands.add_parser("demo", help="run the standard test on a simulated bench with three packs")
+    demo = add("demo", "run the standard test on a simulated bench with three packs", _demo)
     demo.add_argument("--out", default="demo", help="where its files and runs go (default: %(default)s)")
     demo.add_argument("--profile", default="standard", help="a shipped profile or a file (default: %(default)s)")
     demo.add_argument("--live", action="store_true", help="at 20 times real speed, with a page, until Ctrl-C")
-    demo.set_defaults(command=_demo)
+    simulate = add("simulate", "serve a simulated bench on this machine", _simulate)
+    simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
+    simulate.add_argument("--soc", type=float, help="how full the packs begin, 0 to 1 (default: as in the demo)")
 
-    plan = commands.add_parser("plan", help="show what a test would do, in absolute figures; switches nothing on")
-    run = commands.add_parser("run", help="run a test; a real bench needs a passed drill first")
+    pack = add("pack", "the library of packs: write the file of a new one", None)
+    new = add_command(
+        pack.add_subparsers(title="commands", required=True, metavar="COMMAND"),
+        "new",
+        "ask the few questions that matter and write a pack's file",
+        _pack_new,
+    )
+    new.add_argument("file", metavar="FILE", help="the file to write; never one that exists")
+    confirm = add("confirm", "say once that a pack is what its file says; needed to charge it", _confirm, bench=True)
+    confirm.add_argument("pack", metavar="PACK", help="the pack's file")
+    differ = add("difference", "print where two procedures differ: profiles, or runs", _difference)
+    for name in ("one", "other"):
+        differ.add_argument(name, metavar=name.upper(), help="a shipped profile, a profile file, or a run folder")
+    differ.add_argument("--pack", help="for which pack, where profiles name amperes, watts or ohms")
+    schema = add("schema", "print the JSON Schema of messages and files", _schema)
+    schema.add_argument("name", metavar="NAME", nargs="?", help="one of them, such as sample or pack (default: all)")
+    drill = add("drill", "freeze the program while a small current flows; time the guardian", _drill, bench=True)
+    drill.add_argument("bay", metavar="BAY[=PACK]", help="the bay, and the file of the pack in it")
+    alarm = add("alarm", "try out whether alarms arrive", _alarm, bench=True)
+    alarm.add_argument("--test", action="store_true", required=True, help="send a test message to every address")
+    install = add(
+        "install", "show the systemd unit of the service; write it if asked", _install, bench=True, state=True
+    )
+    install.add_argument("--user", action="store_true", help="a unit of your own, not of the system")
+    install.add_argument("--as", dest="account", metavar="ACCOUNT", help="who runs it (default: you; never root)")
+    install.add_argument("--write", action="store_true", help="write it; nothing is started")
+
+    plan = add("plan", "show what a test would do, in absolute figures; switches nothing on", _plan, bench=True)
+    run = add("run", "run a test; a real bench needs a passed drill first", _run, bench=True, state=True)
     for command in (plan, run):
-        command.add_argument("profile", metavar="PROFILE", help="capacity, burst, standard, or a profile file")
+        command.add_argument("profile", metavar="PROFILE", help=PROFILE)
         command.add_argument(
-            "packs",
-            metavar="BAY=PACK",
-            nargs="+",
-            help="a bay and the file of the pack in it, left=heron.toml",
+            "packs", metavar="BAY=PACK", nargs="+", help="a bay and the file of the pack in it, left=heron.toml"
         )
-        command.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
         command.set_defaults(many="packs")
     plan.add_argument("--json", action="store_true", help="machine-readable, with everything")
     plan.add_argument("--commands", action="store_true", help="with every set-point that is sent, line by line")
     plan.add_argument("--chart", metavar="FILE", help="draw what is expected, as FILE.png or FILE.svg; one bay")
     plan.add_argument("--runs", help="where earlier runs lie (default: what the bench file says)")
-    run.add_argument("--attended", action="store_true", help=_ATTENDED)
-    run.add_argument("--runs", help="where run folders go (default: what the bench file says)")
-    run.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
-    plan.set_defaults(command=_plan)
-    run.set_defaults(command=_run)
+    again = add(
+        "continue",
+        "go on with a run that was cut short, from a step boundary, as a new run",
+        _continue,
+        bench=True,
+        state=True,
+    )
+    again.add_argument("run", metavar="RUN", help="the run folder")
+    again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
+    for command in (run, again):
+        command.add_argument("--attended", action="store_true", help=_ATTENDED)
+        command.add_argument("--runs", help="where run folders go (default: what the bench file says)")
+    off = add("off", "switch loads and supplies off and read them back", _off, bench=True)
+    off.add_argument("bays", metavar="BAY", nargs="*", help="bays to switch off")
+    off.add_argument("--all", action="store_true", help="every bay of the bench")
+    off.set_defaults(many="bays")
 
-    serving = commands.add_parser("serve", help="serve waiting lists of tests; starts idle")
-    serving.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    serving.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
-    serving.set_defaults(command=_serve)
+    add("serve", "serve waiting lists of tests; starts idle", _serve, bench=True, state=True)
     control.add_commands(commands)
     watching.add_commands(commands)
 
-    again = commands.add_parser(
-        "continue", help="go on with a run that was cut short, from a step boundary, as a new run"
-    )
-    again.add_argument("run", metavar="RUN", help="the run folder")
-    again.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    again.add_argument("--runs", help="where run folders go (default: what the bench file says)")
-    again.add_argument("--state", help="the folder of this program's sockets (default: `state` beside the bench file)")
-    again.add_argument("--plan", action="store_true", help="show where it would begin and why; switches nothing on")
-    again.add_argument("--attended", action="store_true", help=_ATTENDED)
-    again.set_defaults(command=_continue)
-
-    confirming = commands.add_parser("confirm", help="say once that a pack is what its file says; needed to charge it")
-    confirming.add_argument("pack", metavar="PACK", help="the pack's file")
-    confirming.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    confirming.set_defaults(command=_confirm)
-
-    packs = commands.add_parser("pack", help="the library of packs: write the file of a new one")
-    doing = packs.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    new = doing.add_parser("new", help="ask the few questions that matter and write a pack's file")
-    new.add_argument("file", metavar="FILE", help="the file to write; never one that exists")
-    new.set_defaults(command=_pack_new)
-
-    seal = commands.add_parser("seal", help="work out the partial figures of a run that a crash or power cut ended")
-    seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
-    seal.add_argument("--below", metavar="RUNS", help="every such run below this folder")
-    seal.set_defaults(command=_seal, many="runs")
-
-    off = commands.add_parser("off", help="switch loads and supplies off and read them back")
-    off.add_argument("bays", metavar="BAY", nargs="*", help="bays to switch off")
-    off.add_argument("--all", action="store_true", help="every bay of the bench")
-    off.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    off.set_defaults(command=_off, many="bays")
-
-    drill = commands.add_parser("drill", help="freeze the program while a small current flows; time the guardian")
-    drill.add_argument("bay", metavar="BAY[=PACK]", help="the bay, and the file of the pack in it")
-    drill.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    drill.set_defaults(command=_drill)
-
-    alarm = commands.add_parser("alarm", help="try out whether alarms arrive")
-    alarm.add_argument("--test", action="store_true", required=True, help="send a test message to every address")
-    alarm.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    alarm.set_defaults(command=_alarm)
-
-    install = commands.add_parser("install", help="show the systemd unit of the service; write it if asked")
-    install.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    install.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
-    install.add_argument("--user", action="store_true", help="a unit of your own, not of the system")
-    install.add_argument("--as", dest="account", metavar="ACCOUNT", help="who runs it (default: you; never root)")
-    install.add_argument("--write", action="store_true", help="write it; nothing is started")
-    install.set_defaults(command=_install)
-
-    report = commands.add_parser("report", help="work out a run's figures, charts and report again")
-    report.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
-    report.set_defaults(command=_report, many="runs")
-
-    compare = commands.add_parser("compare", help="compare runs of one procedure, with charts and a report")
-    compare.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
+    report = add("report", "work out a run's figures, charts and report again", _report)
+    compare = add("compare", "compare runs of one procedure, with charts and a report", _compare)
     compare.add_argument("--out", default="comparison", help="where charts and report go (default: %(default)s)")
     for command in (report, compare):
+        command.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
         form = command.add_mutually_exclusive_group()
         form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet only")
         form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs only")
-        command.set_defaults(form="table")
-    compare.set_defaults(command=_compare, many="runs")
+        command.set_defaults(form="table", many="runs")
     collecting.add_commands(commands)
+    seal = add("seal", "work out the partial figures of a run that a crash or power cut ended", _seal)
+    seal.add_argument("runs", metavar="RUN", nargs="*", help="run folders")
+    seal.add_argument("--below", metavar="RUNS", help="every such run below this folder")
+    seal.set_defaults(many="runs")
 
-    differ = commands.add_parser("difference", help="print where two procedures differ: profiles, or runs")
-    for name in ("one", "other"):
-        differ.add_argument(name, metavar=name.upper(), help="a shipped profile, a profile file, or a run folder")
-    differ.add_argument("--pack", help="for which pack, where profiles name amperes, watts or ohms")
-    differ.set_defaults(command=_difference)
-
-    schema = commands.add_parser("schema", help="print the JSON Schema of messages and files")
-    schema.add_argument("name", metavar="NAME", nargs="?", help="one of them, such as sample or pack (default: all)")
-    schema.set_defaults(command=_schema)
-
-    simulate = commands.add_parser("simulate", help="serve a simulated bench on this machine")
-    simulate.add_argument("--bench", default="bench.toml", help="the bench file to write (default: %(default)s)")
-    simulate.add_argument(
-        "--soc", type=float, help="how full the packs begin, 0 to 1 (default: as in the demonstration)"
-    )
-    simulate.set_defaults(command=_simulate)
+    parser.description = "\n".join([_DESCRIPTION, *in_groups(commands.choices, GROUPS)])
     return parser
 
 

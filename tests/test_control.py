@@ -1,6 +1,5 @@
 """The command line's side of the service: what it asks, what it prints, and how it ends when nobody answers well."""
 
-import argparse
 import contextlib
 import io
 import json
@@ -12,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.commands import control
 from benchwarden.daemon.commands.control import list_lines, list_words, status_lines, waits_for
 from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.main import main
@@ -344,12 +342,3 @@ def test_a_list_for_people() -> None:
         "     /runs/heron/1",
         "  2. Burst: waiting, about 2 h 05 min",
     ]
-
-
-def test_every_command_has_its_help() -> None:
-    parser = argparse.ArgumentParser()
-    control.add_commands(parser.add_subparsers())
-    for name in ("status", "add", "list", "move", "drop", "start", "stop", "acknowledge", "answer", "morning"):
-        with pytest.raises(SystemExit) as ended:
-            parser.parse_args([name, "--help"])
-        assert ended.value.code == 0

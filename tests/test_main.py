@@ -1,5 +1,6 @@
 """The command line: bad input is refused with every mistake, and showing a plan switches nothing on."""
 
+import argparse
 import json
 import re
 import subprocess
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.daemon.main import main
+from benchwarden.daemon.main import GROUPS, _parser, main
 from tests.test_bay_faults import HERON
 from tests.test_bench import BENCH
 from tests.test_guardian import Box
@@ -20,7 +21,7 @@ do = "discharge"
 power = "2C"
 stop_at = { group_voltage = "discharge cut-off" }
 """
-COMMANDS = ("demo", "plan", "run", "off", "report", "compare", "simulate", "drill", "alarm", "install", "watch", "wait")
+COMMANDS = [name for names in GROUPS.values() for name in names]
 
 
 @pytest.fixture
@@ -38,9 +39,14 @@ def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert ended.value.code == 0
     out = capsys.readouterr().out
     for command in COMMANDS:
-        assert re.search(rf"^    {command}\s+\S", out, re.M), command
+        assert re.search(rf"^  {command}\s+\S", out, re.M), command
     assert "exit codes: 0 finished, 1 tripped, 2 bad input, 3 stopped, 4 the guardian had to switch off" in out
     assert "Lithium packs burn" in out
+
+
+def test_every_command_stands_in_one_group() -> None:
+    [action] = [one for one in _parser()._actions if isinstance(one, argparse._SubParsersAction)]
+    assert sorted(COMMANDS) == sorted(action.choices)
 
 
 @pytest.mark.parametrize("command", COMMANDS)

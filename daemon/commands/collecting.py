@@ -8,17 +8,19 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchwarden.daemon.commands.parsing import add_command
+
 if TYPE_CHECKING:
+    from benchwarden.daemon.commands.parsing import Commands
     from benchwarden.results.import_map import ImportMap
 
 DONE, BAD_INPUT = 0, 2
 
 
-def add_commands(commands: Any) -> None:
+def add_commands(commands: "Commands") -> None:
     """Add `runs`, `endurance`, `export` and `import`."""
-    runs = commands.add_parser("runs", help="list and filter all runs")
+    runs = add_command(commands, "runs", "list and filter all runs", _runs, bench=True)
     runs.add_argument("--runs", help="the folder of all runs (default: what the bench file says)")
-    runs.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
     runs.add_argument("--pack", default="", help="part of the pack's name")
     runs.add_argument("--profile", default="", help="part of the profile's name or title")
     runs.add_argument("--since", default="", metavar="DATE", help="2026-11 or 2026-11-25 and later, UTC")
@@ -32,15 +34,17 @@ def add_commands(commands: Any) -> None:
     form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet")
     form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs")
     form.add_argument("--paths", dest="form", action="store_const", const="paths", help="print folders, for `compare`")
-    runs.set_defaults(command=_runs, form="table")
+    runs.set_defaults(form="table")
 
-    export = commands.add_parser("export", help="write runs for other programs: Battery Data Format and metadata")
+    export = add_command(commands, "export", "write runs for other programs: Battery Data Format and metadata", _export)
     export.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     export.add_argument("--out", default="export", help="where the files go (default: %(default)s)")
     export.add_argument("--parquet", action="store_true", help="parquet in place of CSV (extra `parquet`)")
-    export.set_defaults(command=_export, many="runs")
+    export.set_defaults(many="runs")
 
-    importing = commands.add_parser("import", help="make a run folder, marked as imported, from a CSV from elsewhere")
+    importing = add_command(
+        commands, "import", "make a run folder, marked as imported, from a CSV from elsewhere", _import, bench=True
+    )
     importing.add_argument("file", metavar="FILE.csv", help="a line of names, then numbers")
     importing.add_argument("--map", metavar="FILE.toml", help="what the columns are and what is known of the pack")
     importing.add_argument("--pack", help="the pack's name")
@@ -59,16 +63,16 @@ def add_commands(commands: Any) -> None:
     importing.add_argument("--cut-off", metavar="VOLTAGE", help="pack voltage that ended the discharge, such as '15 V'")
     importing.add_argument("--like", metavar="RUN", help="a run of the very same procedure: then they may be compared")
     importing.add_argument("--runs", help="the folder of all runs (default: what the bench file says)")
-    importing.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    importing.set_defaults(command=_import)
 
-    endurance = commands.add_parser("endurance", help="how long a craft hovers with each pack, and with which longest")
+    endurance = add_command(
+        commands, "endurance", "how long a craft hovers with each pack, and with which longest", _endurance
+    )
     endurance.add_argument("craft", metavar="CRAFT", help="the craft's file")
     endurance.add_argument("runs", metavar="RUN", nargs="+", help="run folders")
     form = endurance.add_mutually_exclusive_group()
     form.add_argument("--csv", dest="form", action="store_const", const="csv", help="print for a spreadsheet only")
     form.add_argument("--json", dest="form", action="store_const", const="json", help="print for programs only")
-    endurance.set_defaults(command=_endurance, form="table", many="runs")
+    endurance.set_defaults(form="table", many="runs")
 
 
 def _endurance(options: argparse.Namespace) -> int:

@@ -11,36 +11,29 @@ from collections.abc import Mapping
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from benchwarden.daemon.commands.parsing import PROFILE, add_command
 from benchwarden.daemon.guard import state_folder
 from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.serving.asking import COME_FIRST, NoAnswer, ask, ask_both, stop_outcome, took_over_lines
 
+if TYPE_CHECKING:
+    from benchwarden.daemon.commands.parsing import Commands
+
 DONE, NOT_CONFIRMED, REFUSED = 0, 1, 2
 
 
-def to_service(
-    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, words: str, run: Any
-) -> argparse.ArgumentParser:
-    """Add one command that needs the service's folder, which a bench file or the folder itself names."""
-    made = commands.add_parser(name, help=words)
-    made.add_argument("--bench", default="bench.toml", help="the bench file (default: %(default)s)")
-    made.add_argument("--state", help="the service's folder (default: `state` beside the bench file)")
-    made.set_defaults(command=run)
-    return made
-
-
-def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def add_commands(commands: "Commands") -> None:
     """Add what a person says to the service to the command line."""
-    command = partial(to_service, commands)
+    command = partial(add_command, commands, bench=True, state=True)
 
     status = command("status", "what every bay does; exit code 1 if one has tripped", _status)
     status.add_argument("--json", action="store_true", help="machine-readable")
 
     adding = command("add", "put tests at the end of a bay's list; starts nothing", _add)
     adding.add_argument("pack", metavar="BAY=PACK", help="a bay and the file of the pack in it")
-    adding.add_argument("profiles", metavar="PROFILE", nargs="+", help="capacity, burst, standard, or a profile file")
+    adding.add_argument("profiles", metavar="PROFILE", nargs="+", help=PROFILE)
     adding.set_defaults(many="profiles")
 
     listing = command("list", "show the lists of tests that wait", _list)

@@ -15,15 +15,19 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.commands import watch_view
-from benchwarden.daemon.commands.control import state_of, to_service
+from benchwarden.daemon.commands.control import state_of
+from benchwarden.daemon.commands.parsing import add_command
 from benchwarden.daemon.commands.watch_view import Point, Told
 from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.serving.asking import NoAnswer, ask
 from benchwarden.results.folder import FolderError, read_run
+
+if TYPE_CHECKING:
+    from benchwarden.daemon.commands.parsing import Commands
 
 FINISHED, TRIPPED, REFUSED, STOPPED = 0, 1, 2, 3
 TERMINAL_EVERY_S, PIPED_EVERY_S = 0.5, 5.0
@@ -33,9 +37,9 @@ _CODES = {"tripped": TRIPPED, "stopped": STOPPED, "interrupted": STOPPED, "idle"
 Message = Mapping[str, Any]
 
 
-def add_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def add_commands(commands: "Commands") -> None:
     """Add the commands that only look."""
-    command = partial(to_service, commands)
+    command = partial(add_command, commands, bench=True, state=True)
 
     watching = command("watch", "show what the bays do, live, until Ctrl-C; plain lines in a pipe", _watch)
     watching.add_argument("bay", metavar="BAY", nargs="?", help="one bay, with charts of its whole run")
