@@ -3,6 +3,9 @@
 from bisect import bisect_left
 from collections.abc import Sequence
 
+import numpy as np
+import numpy.typing as npt
+
 # A time in seconds and the value at it; None where nothing was measured, so that a line is not drawn across.
 Point = tuple[float, float | None]
 
@@ -17,26 +20,28 @@ def thinned(times: Sequence[float], values: Sequence[float], slices: int) -> lis
     if count <= 2 * slices:
         return [(time, _known(value)) for time, value in zip(times, values, strict=True)]
     first_s, length_s = times[0], times[-1] - times[0]
+    column = np.asarray(values)
     chosen = [0]
     begin = 0
     for number in range(1, slices + 1):
         end = count if number == slices else bisect_left(times, first_s + length_s * number / slices, begin)
         if end > begin:
-            chosen += _of_slice(values, begin, end)
+            chosen += _of_slice(column, begin, end)
             begin = end
     chosen.append(count - 1)
     return [(times[place], _known(values[place])) for place in dict.fromkeys(chosen)]
 
 
-def _of_slice(values: Sequence[float], begin: int, end: int) -> list[int]:
+def _of_slice(values: npt.NDArray[np.float64], begin: int, end: int) -> list[int]:
     part = values[begin:end]
-    total = sum(part)
-    if total == total:  # one sum instead of a question for each: NaN if any part is
-        return sorted({begin + part.index(min(part)), begin + part.index(max(part))})
-    there = [place for place in range(begin, end) if values[place] == values[place]]
-    if not there:
+    lowest = part.argmin()  # the first NaN, if there is one
+    if part[lowest] == part[lowest]:
+        return sorted({begin + int(lowest), begin + int(part.argmax())})
+    there = np.flatnonzero(part == part)
+    if not len(there):
         return [begin]
-    return sorted({min(there, key=values.__getitem__), max(there, key=values.__getitem__)})
+    known = part[there]
+    return sorted({begin + int(there[known.argmin()]), begin + int(there[known.argmax()])})
 
 
 def _known(value: float) -> float | None:
