@@ -197,7 +197,7 @@ def bench(tmp_path: Path, listener: Listener) -> Path:
 
 
 QUICK = (
-    "import sys; from benchwarden.daemon import alarms; "
+    "import sys; from benchwarden.daemon.alarm import alarms; "
     "sys.exit(alarms.main(sys.argv[1:], alive_every_s=0.2, retry_s=(0.2, 0.2, 0.2)))"
 )
 

@@ -16,7 +16,7 @@ from tests.shed import ENVIRONMENT
 from tests.test_bench import BENCH, SECOND
 
 HOLD = (
-    "import sys; from pathlib import Path; from benchwarden.daemon import instrument_lock as lock\n"
+    "import sys; from pathlib import Path; from benchwarden.daemon.guard import instrument_lock as lock\n"
     "with lock.held(Path(sys.argv[1]), None, [Path(sys.argv[2])]): print('held', flush=True); sys.stdin.read()"
 )
 
