@@ -112,7 +112,7 @@ def test_samples_and_counters_of_a_whole_run_agree(tmp_path: Path, scenario: Bay
     assert len(said) == 1
     found = figures(done.run)
     for name in NAMES:
-        # 0.1 % stated in docs/results.md, and one sample period of 1 s in about 1800 s at the edges.
+        # 0.1 % stated in docs/results.md, and a sample period of 1 s in about 800 s at the edges.
         assert found[name].value == pytest.approx(1.0, abs=0.002), name
         assert found[name].U is None
     assert not [flag for flag in found.flags if "counter" in flag]
