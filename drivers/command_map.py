@@ -215,7 +215,7 @@ class Counters(_Table):
     ask: Message
     separator: str = Field(default=",", min_length=1)
     columns: tuple[Column, ...] = Field(min_length=1)
-    zero_at_on: bool = False
+    zero_at_on: bool = Field(default=False, strict=True)
 
     @model_validator(mode="after")
     def _known(self) -> "Counters":
