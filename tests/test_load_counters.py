@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.ledger import count_in_step
+from benchwarden.drivers.command_map import MAPS_FOLDER
 from benchwarden.drivers.errors import CounterAstray, NotOffered, ReplyRefused
 from benchwarden.drivers.fitting import Wire
 from benchwarden.drivers.parallel import ParallelLoad
@@ -170,6 +171,28 @@ def test_a_load_that_does_not_know_the_question_goes_on_and_is_asked_no_more(tmp
     assert "charge_ah" not in said
     log = next(one for one in done.bench.instruments.values() if one.name == "load").endpoint.log
     assert sum("FETCh" in text for _, text in log) == 1
+
+
+@pytest.mark.parametrize("profile", [DISCHARGE, LADDER], ids=["discharge", "bursts"])
+def test_counters_that_fall_silent_while_it_draws_trip_nothing(tmp_path: Path, profile: str) -> None:
+    """Even in bursts without the load's own timer, where half a second without a reading is the most."""
+
+    def silent(bench: SimulatedBench, sample: Any) -> None:
+        if sample.output == "load" and not broken:
+            broken.append(True)
+            unknown(device(bench, "load"))
+
+    def no_timer(text: str) -> str:
+        own = (MAPS_FOLDER / "load-function.toml").read_text("utf-8")
+        head, _, rest = own.partition("[protect.timer]")
+        path = tmp_path / "no-timer.toml"
+        path.write_text(head + "[protect.power_on_off]" + rest.partition("[protect.power_on_off]")[2], "utf-8")
+        return text.replace('map = "load-function"', f'map = "{path}"')
+
+    broken: list[bool] = []
+    done, (said,) = whole_run(tmp_path / "runs", profile=profile, each=silent, change_bench=no_timer)
+    assert profile != LADDER or any("timer" in one["names"] for one in done.run.events_named("unprotected"))
+    assert "FETCh" in said["lacking"]
 
 
 def test_counters_are_read_right_before_on_and_only_after_off(tmp_path: Path) -> None:
