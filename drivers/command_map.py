@@ -205,6 +205,30 @@ class Ratings(_Table):
     voltage_v: Rating | None = None
 
 
+class Counters(_Table):
+    """One question for what a load has counted by itself: columns charge_ah and energy_wh, or one of the two.
+
+    `sign` turns them so that what is drawn is positive. `zero_at_on`: the instrument sets them to zero each time its
+    output goes on; otherwise they go on counting, and the difference between after and before is taken.
+    """
+
+    ask: Message
+    separator: str = Field(default=",", min_length=1)
+    columns: tuple[Column, ...] = Field(min_length=1)
+    zero_at_on: bool = Field(default=False, strict=True)
+
+    @model_validator(mode="after")
+    def _known(self) -> "Counters":
+        names = [column.name for column in self.columns]
+        if len(set(names)) < len(names) or not set(names) <= set(COUNTED):
+            raise ValueError(f"columns are {' and '.join(COUNTED)}, each at most once; found {', '.join(names)}")
+        return self
+
+
+COUNTED = ("charge_ah", "energy_wh")
+"""What a load's own counters may count."""
+
+
 class CommandMap(_Table):
     """What to send to one kind of instrument in one role. See the fields' own tables.
 
@@ -226,6 +250,7 @@ class CommandMap(_Table):
     feed: Setting | None = None
     protect: Protect = Protect()
     ratings: Ratings = Ratings()
+    counters: Counters | None = None
 
     def lacking(self) -> tuple[str, ...]:
         """Return which of its role's `PROTECTIONS` this instrument cannot set and read back."""
@@ -250,6 +275,8 @@ class CommandMap(_Table):
             wrong.append("draw is missing: a load draws current, power or resistance")
         if self.role == "supply" and self.feed is None:
             wrong.append("feed is missing: a supply feeds voltage and current")
+        if self.role != "load" and self.counters is not None:
+            wrong.append(f"counters are read of a load only, not of the role {self.role}")
         wrong += _unknown_placeholders(self)
         if wrong:
             raise ValueError("; ".join(wrong))
@@ -281,6 +308,8 @@ def _unknown_placeholders(found: CommandMap) -> Iterable[str]:
         setting(f"protect.{name}", getattr(found.protect, name), {"value"})
     setting("protect.power_on_off", found.protect.power_on_off, set())
     places.append(("measure.ask", found.measure.ask, {"channels"} if found.measure.each else set()))
+    if found.counters is not None:
+        places.append(("counters.ask", found.counters.ask, set()))
     places.extend(("on_open", text, set()) for text in found.on_open)
     places.extend(("on_close", text, set()) for text in found.on_close)
     if found.output is not None:

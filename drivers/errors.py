@@ -65,5 +65,9 @@ class NotOffered(InstrumentError):
     """The command map has no way to do what was asked."""
 
 
+class CounterAstray(InstrumentError):
+    """A load's own counter tells nothing of the time since it went on."""
+
+
 class NotSharing(InstrumentError):
     """One of several loads in parallel does not carry its part of the current."""

@@ -160,6 +160,15 @@ class ParallelLoad:
             whole["voltage_v"] = min(one["voltage_v"] for one in found)
         return whole
 
+    async def begin_count(self) -> None:
+        """Note where every member's counters stand; see `Load.begin_count`."""
+        await self._all([member.begin_count() for member in self.members])
+
+    async def counted(self) -> dict[str, float]:
+        """Return the sum of what the members have counted; what one of them does not count is left out."""
+        found = await self._all([member.counted() for member in self.members])
+        return {name: sum(one[name] for one in found) for name in found[0] if all(name in one for one in found)}
+
     def off_plans(self) -> tuple[OffPlan, ...]:
         """Return the off plans of all members that have one."""
         return tuple(plan for member in self.members for plan in member.off_plans())

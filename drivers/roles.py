@@ -4,8 +4,10 @@ import re
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from benchwarden.drivers.command_map import CommandMap, Setting
+from benchwarden.drivers.command_map import CommandMap, Counters, Setting
+from benchwarden.drivers.errors import CounterAstray
 from benchwarden.drivers.line import Line
+from benchwarden.drivers.reply import BadReply, Numbers
 from benchwarden.drivers.role import Driving, Role
 
 Quantity = Literal["current", "power", "resistance"]
@@ -19,6 +21,7 @@ class Load(Driving):
     def __init__(self, line: Line, command_map: CommandMap, **options: Any) -> None:
         super().__init__(line, command_map, **options)
         self._ceiling_a: float | None = None
+        self._count_began: dict[str, float] | None = None
 
     async def set_draw(self, quantity: Quantity, level: float, ceiling_a: float) -> None:
         """Program mode, current ceiling (A) and level (A, W or ohm, not negative), and read all back.
@@ -59,6 +62,49 @@ class Load(Driving):
                 "timer": timer_s,
             }
         )
+
+    async def begin_count(self) -> None:
+        """Note where the load's own counters stand, right before it is switched on. Raises what `counted` raises."""
+        counters, self._count_began = self._counters, None
+        zeros = dict.fromkeys((column.name for column in counters.columns), 0.0)
+        self._count_began = zeros if counters.zero_at_on else await self._ask_counters(counters)
+
+    async def counted(self) -> dict[str, float]:
+        """Return what the load has counted since `begin_count`: charge_ah, energy_wh or one of them, drawn is positive.
+
+        Raises NotOffered where the map has no counters, CounterAstray where they do not go with when they were begun,
+        InstrumentError.
+        """
+        counters, began = self._counters, self._count_began
+        self._count_began = None
+        if began is None:
+            raise CounterAstray(self.who, self.address, counters.ask, None, "was not read before the load went on")
+        now = await self._ask_counters(counters)
+        found = {name: now[name] - began[name] for name in now}
+        for name, value in found.items():
+            if value < 0.0:
+                came = f"{now[name]:g}"
+                what = f"{name} went back from {began[name]:g}: it was set to zero meanwhile, or counts the other way"
+                raise CounterAstray(self.who, self.address, counters.ask, came, what)
+        return found
+
+    @property
+    def _counters(self) -> Counters:
+        if self.command_map.counters is None:
+            raise self.instrument.lacks("counters")
+        return self.command_map.counters
+
+    async def _ask_counters(self, counters: Counters) -> dict[str, float]:
+        names = [column.name for column in counters.columns]
+        reply = await self.instrument.ask(counters.ask)
+        try:
+            values = Numbers(names, [column.unit for column in counters.columns], counters.separator).parse(reply)
+        except BadReply as fault:
+            await self.instrument.refuse(counters.ask, reply, str(fault))
+        if any(value is None for value in values):
+            raise CounterAstray(self.who, self.address, counters.ask, reply, "says that it has no value")
+        signs = [column.sign for column in counters.columns]
+        return {name: sign * value for name, sign, value in zip(names, signs, values, strict=True) if value is not None}
 
     def _draw(self, quantity: Quantity) -> Setting:
         setting: Setting | None = getattr(self.command_map.draw, quantity, None)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchwarden.results import groups
+from benchwarden.results import counters, groups
 from benchwarden.results.ending import step_ending
 from benchwarden.results.figure import Figures
 from benchwarden.results.integrate import SAG_PERCENT, Integral, integrate, running, sample_period_s
@@ -40,7 +40,7 @@ EDGE_NAMES = ("rest_before_v", "voltage_after_load_on_v", "dc_resistance_ohm")
 HEAT_NAMES = ("start_temperature_c", "hottest_c", "temperature_rise_k", "hottest_after_stop_s", "hottest_place")
 REST_NAMES = ("rest_60_s_v", "rest_30_min_v")
 OTHER_NAMES = ("dc_resistance_10_s_ohm", "start_ambient_c")
-NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *groups.NAMES, *REST_NAMES, *OTHER_NAMES)
+NAMES = (*CHARGE_NAMES, *EDGE_NAMES, *HEAT_NAMES, *groups.NAMES, *counters.NAMES, *REST_NAMES, *OTHER_NAMES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +128,10 @@ def discharge_figures(run: Run, span: StepSpan, after: Sequence[Sample], out: Fi
     before = _last_before(everything, loaded[0])
     if integral is None:
         out.lack(f"step {span.count}: no two neighbouring samples with both voltage and current", *CHARGE_NAMES)
+        out.lack("the discharge was not measured", *counters.NAMES)
     else:
         _charge(run.info, span, loaded, integral, begun_s(everything, loaded), out)
+        counters.counter_figures(run, span, integral, out)
     _edge(before, everything, loaded, out)
     _heat(run.info, before or loaded[0], loaded, later, out)
     groups.group_figures(run.info, before, loaded, out)

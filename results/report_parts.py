@@ -35,6 +35,8 @@ _SAID = {
     "ending_group": "lowest group at the end",
     "ending_group_v": "voltage of the lowest group at the end",
     "groups_against_pack_v": "pack voltage − sum of groups",
+    "load_counter_charge_ratio": "charge, samples ÷ the load's own counter",
+    "load_counter_energy_ratio": "energy, samples ÷ the load's own counter",
     "ladder_start_temperature_c": "hottest sensor before the ladder",
     "ladder_hottest_c": "hottest sensor in the ladder",
     "peak_a": "peak current",

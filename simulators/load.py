@@ -7,13 +7,14 @@ from dataclasses import dataclass, field, fields
 from benchwarden.simulators.meter import Meter
 from benchwarden.simulators.scpi import Device
 from benchwarden.simulators.scpi_text import ScpiError
-from benchwarden.simulators.terminals import OVER_CURRENT, OVER_POWER, TIMER, UNDER_VOLTAGE, LoadState
+from benchwarden.simulators.terminals import OVER_CURRENT, OVER_POWER, TIMER, UNDER_VOLTAGE, Drawn, LoadState
 from benchwarden.simulators.wiring import Bay
 
 MARGIN = 1.1
 """Protections can be set up to this many times the rating."""
 
 MAX_TIMER_S = 100_000.0
+COUNTER_AH, COUNTER_WH = 1e-4, 1e-3
 
 _QUESTIONABLE = {UNDER_VOLTAGE: 1, OVER_CURRENT: 2, TIMER: 4, OVER_POWER: 8}
 """Own trip to bit of the questionable register: VOLTage 0, CURRent 1, TIME 2, POWer 3 (SCPI-1999 20.3)."""
@@ -31,8 +32,11 @@ class LoadDevice(Device):
     """A programmable DC load on a bay; the dialects are its subclasses.
 
     Currents are positive when the load draws, as instruments of this kind answer. Settings are the names of
-    `LoadState`, and "on".
+    `LoadState`, and "on". Its counters integrate what its own meters make of current and voltage while it is on, in
+    steps of `COUNTER_AH` and `COUNTER_WH`; noise averages out in them. `zero_at_on`: they begin anew at each on.
     """
+
+    zero_at_on = False
 
     def __init__(
         self,
@@ -52,6 +56,7 @@ class LoadDevice(Device):
         self.meters = meters or Meters()
         self.power_on_state = "RST"
         self.remote = "local"
+        self.miscounts = 1.0  # tests set it: its counters say so many times what there is
         self.welded = False  # tests set it: the input's switch stays closed, whatever the instrument says
         self._says_off = False
         self.reset()
@@ -95,8 +100,11 @@ class LoadDevice(Device):
             self._says_off = self.welded and not value
             if self._says_off:
                 return
+            was_on = self.state.on
             if not self.bay.switch_load(self.index, bool(value), now_s):
                 raise ScpiError(-221, f"the input stays off: protection {self.state.tripped} is latched")
+            if self.zero_at_on and value and not was_on:
+                self.state.drawn = Drawn()
             return
         setattr(self.state, name, value)
         self.bay.touch(now_s)
@@ -126,6 +134,7 @@ class LoadDevice(Device):
             self.reset()
         elif self.power_on_state == "LAST" and was_on:
             self.bay.switch_load(self.index, True, now_s)
+        self.state.drawn = Drawn()
         self.status = type(self.status)()
 
     def set_remote(self, state: str) -> None:
@@ -163,6 +172,27 @@ class LoadDevice(Device):
     def measured_power_w(self) -> float:
         """Return the product of one measured voltage and one measured current."""
         return self.measured_voltage_v() * self.measured_current_a()
+
+    def counted_ah(self) -> float:
+        """Return what it has counted, in Ah: ∫ i·(1 + gain) + offset dt, while it was on."""
+        self.bay.advance(self.now())
+        drawn, amperes = self.state.drawn, self.meters.current
+        count = drawn.charge_as * (1.0 + amperes.gain) + amperes.offset * drawn.on_s
+        return round(self.miscounts * count / 3600.0 / COUNTER_AH) * COUNTER_AH
+
+    def counted_wh(self) -> float:
+        """Return what it has counted, in Wh: ∫ of its own voltage times its own current, while it was on."""
+        self.bay.advance(self.now())
+        drawn, amperes, volts = self.state.drawn, self.meters.current, self.meters.voltage
+        gain_a, gain_v = 1.0 + amperes.gain, 1.0 + volts.gain
+        count = gain_v * (gain_a * drawn.energy_ws + amperes.offset * drawn.volt_s)
+        count += volts.offset * (gain_a * drawn.charge_as + amperes.offset * drawn.on_s)
+        return round(self.miscounts * count / 3600.0 / COUNTER_WH) * COUNTER_WH
+
+    def clear_counters(self) -> None:
+        """Set its counters to zero."""
+        self.bay.advance(self.now())
+        self.state.drawn = Drawn()
 
 
 SETTINGS = (

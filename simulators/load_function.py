@@ -97,6 +97,17 @@ class FunctionLoad(LoadDevice):
             clause=_MEASURE,
             answer=lambda d: fixed_point(d.measured_power_w(), 3),
         ),
+        Query(
+            header="FETCh:CHARge",
+            clause=DESIGNER,
+            answer=lambda d: fixed_point(d.counted_ah(), 4),
+        ),
+        Query(
+            header="FETCh:ENERgy",
+            clause=DESIGNER,
+            answer=lambda d: fixed_point(d.counted_wh(), 3),
+        ),
+        Action(header="INPut:COUNter:CLEar", clause=DESIGNER, do=LoadDevice.clear_counters),
         Action(header="SYSTem:REMote", clause=DESIGNER, do=lambda d: d.set_remote("remote")),
         Action(header="SYSTem:LOCal", clause=DESIGNER, do=lambda d: d.set_remote("local")),
         Action(header="SYSTem:RWLock", clause=DESIGNER, do=lambda d: d.set_remote("locked")),

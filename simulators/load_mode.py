@@ -14,7 +14,9 @@ def _trip_word(device: LoadDevice) -> str:
 
 
 class ModeLoad(LoadDevice):
-    """A load of the mode dialect; model SIM-LOAD-M. It answers readings in NR3."""
+    """A load of the mode dialect; model SIM-LOAD-M. It answers readings in NR3; its counters begin at each on."""
+
+    zero_at_on = True
 
     table = (
         Choice(
@@ -52,6 +54,11 @@ class ModeLoad(LoadDevice):
             header="MEASure[:SCALar]:POWer[:DC]",
             clause=_MEASURE,
             answer=lambda d: f"{d.measured_power_w():.6E}",
+        ),
+        Query(
+            header="COUNter",
+            clause=DESIGNER,
+            answer=lambda d: f"{d.counted_ah():.6E},{d.counted_wh():.6E}",
         ),
         Action(header="SYSTem:REMote", clause=DESIGNER, do=lambda d: d.set_remote("remote")),
         Action(header="SYSTem:LOCal", clause=DESIGNER, do=lambda d: d.set_remote("local")),

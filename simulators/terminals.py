@@ -3,7 +3,7 @@
 Devices write the set-points, the bay reads them. `on` and `tripped` are the bay's to write.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 UNDER_VOLTAGE = 1
 OVER_CURRENT = 2
@@ -14,6 +14,19 @@ SUPPLY_OVER_CURRENT = 2
 
 MODES = ("current", "power", "resistance")
 SENSES = ("pack connector", "instrument terminals")
+
+
+@dataclass(slots=True)
+class Drawn:
+    """What truly went through a load while it was on, and for how long, since it was last set to zero.
+
+    Ampere-seconds, watt-seconds, volt-seconds and seconds, at its own sense point.
+    """
+
+    charge_as: float = 0.0
+    energy_ws: float = 0.0
+    volt_s: float = 0.0
+    on_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -49,6 +62,7 @@ class LoadState:
     tripped: int = 0
     sense: str = "pack connector"
     lead_ohm: float = 0.0
+    drawn: Drawn = field(default_factory=Drawn)
 
 
 @dataclass(slots=True)

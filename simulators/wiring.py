@@ -251,6 +251,13 @@ class Bay:
         elif draw_a < 0.0:
             witness.charged_ah -= draw_a * h_s / 3600.0
             witness.charged_wh -= draw_a * self._voltage_v * h_s / 3600.0
+        for index, load in enumerate(self.loads):
+            if load.on:
+                amperes, volts, drawn = self._loads_a[index], self.load_voltage_v(index), load.drawn
+                drawn.charge_as += amperes * h_s
+                drawn.energy_ws += amperes * volts * h_s
+                drawn.volt_s += volts * h_s
+                drawn.on_s += h_s
         pack = self.pack
         pack.step(draw_a, h_s)
         if pack.core_c > witness.hottest_core_c:

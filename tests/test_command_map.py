@@ -82,6 +82,9 @@ LOAD = (MAPS_FOLDER / "load-mode.toml").read_text(encoding="utf-8")
         (LOAD.replace('{ ask = "TRIP?", words', '{ ask = "TRIP?", wards'), r"protect\.tripped\.0\.wards"),
         (LOAD.replace("sign = -1", "sign = 0"), r"measure\.columns\.1\.sign"),
         (LOAD.replace('{ ask = "MODE?", words = ["POW", "POWER"] }', '{ ask = "MODE?" }'), r"either of"),
+        (LOAD.replace('name = "energy_wh"', 'name = "energy"'), r"counters: .*charge_ah and energy_wh"),
+        (LOAD.replace('"COUNter?"', '"COUNter? {level}"'), r"counters\.ask = .*unknown placeholder {level}"),
+        (SMALLEST + '[counters]\nask = "COUN?"\ncolumns = [{ name = "charge_ah" }]\n', "counters are read of a load"),
     ],
 )
 def test_a_map_that_cannot_work_is_refused_when_it_is_read(text: str, complaint: str) -> None:

@@ -317,6 +317,41 @@ def test_two_loads_in_parallel_add_up() -> None:
     assert bench.bay.pack_current_a() == pytest.approx(-25.0)
 
 
+def test_counters_integrate_what_the_own_meters_show_while_it_is_on() -> None:
+    bench = Bench()
+    load = bench.device(FunctionLoad)
+    assert isinstance(load, FunctionLoad)
+    load.meters = Meters(Meter(gain=0.01, offset=0.1), Meter(gain=-0.02, offset=0.05))
+    bench.now_s += 100.0
+    assert value(load, "FETC:CHAR?") == 0.0  # off: the offset counts nothing
+    load.handle("CURR 20;:INP ON")
+    charge_as = energy_ws = 0.0
+    for _ in range(720):  # the rectangle rule on its own readings, in the steps in which the pack moves on
+        volts, amperes = value(load, "MEAS:VOLT?"), value(load, "MEAS:CURR?")
+        charge_as, energy_ws = charge_as + amperes * 0.25, energy_ws + volts * amperes * 0.25
+        bench.now_s += 0.25
+    load.handle("INP OFF")
+    bench.now_s += 1000.0
+    assert value(load, "FETC:CHAR?") == pytest.approx(charge_as / 3600.0, abs=1e-4)
+    assert value(load, "FETC:ENER?") == pytest.approx(energy_ws / 3600.0, abs=2e-3)
+    load.handle("INP:COUN:CLE")
+    assert ask(load, "FETC:CHAR?;ENER?") == "0.0000;0.000"
+
+
+def test_one_kind_counts_on_and_the_other_begins_at_each_on() -> None:
+    for kind, question, on in ((FunctionLoad, "FETC:CHAR?", "INP"), (ModeLoad, "COUN?", "LOAD")):
+        bench = Bench()
+        load = bench.device(kind)
+        counts: list[float] = []
+        for _ in range(2):
+            load.handle(f"CURR 36;:{on} ON")
+            load.handle(f"{on} ON")  # once more changes nothing
+            bench.now_s += 10.0
+            load.handle(f"{on} OFF")
+            counts.append(float(ask(load, question).split(",")[0]))
+        assert counts == pytest.approx([0.1, 0.2 if kind is FunctionLoad else 0.1], abs=1e-4)
+
+
 def test_an_exchange_is_cheap() -> None:
     device = Bench().device(FunctionLoad)
     message = "MEAS:VOLT?;:MEAS:CURR?"

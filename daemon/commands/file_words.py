@@ -224,6 +224,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "feed": "How a supply is told to feed: {voltage} in V and {current} in A.",
         "protect": "The instrument's own latching protections.",
         "ratings": "How it is asked for the largest values that it takes.",
+        "counters": "A load's own counters of charge and energy, read before each draw and after it.",
     },
     "Output": {
         "off": "Switches off.",
@@ -281,6 +282,12 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "current_a": "The largest current.",
         "power_w": "The largest power.",
         "voltage_v": "The largest voltage.",
+    },
+    "Counters": {
+        "ask": "The question that is answered with every count.",
+        "separator": "What stands between the counts.",
+        "columns": "charge_ah and energy_wh, in the order of the reply; `sign` so that what is drawn is positive.",
+        "zero_at_on": "It sets them to zero each time its output goes on; otherwise they go on counting.",
     },
     "Rating": {"ask": "The question.", "unit": "What follows the number in the reply; empty: nothing."},
     "Craft": {

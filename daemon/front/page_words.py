@@ -81,7 +81,7 @@ def figures_of(result: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 # What the steps' own events already say, or what only programs read.
-_QUIET = frozenset({"started", "counted"})
+_QUIET = frozenset({"started", "counted", "counted_by_load"})
 
 
 def event_words(event: Mapping[str, Any]) -> str | None:

@@ -12,7 +12,7 @@ from typing import Any
 from benchwarden.daemon import safety
 from benchwarden.daemon.running.eyes import Eyes, Trip
 from benchwarden.daemon.running.hands import Hands, Want
-from benchwarden.daemon.running.ledger import Counted, Ledger, blur_in_words
+from benchwarden.daemon.running.ledger import Counted, Ledger, blur_in_words, count_in_step
 from benchwarden.daemon.running.supervisor import Supervisor
 from benchwarden.daemon.safety import State
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError
@@ -93,6 +93,8 @@ class Conductor:
         self.ledger = Ledger()
         self._longest_s = LONGEST_GAP_S
         hands.edge = self._note_edge
+        hands.counted = self._note_count
+        self._counts: list[Mapping[str, float] | str] = []
         self.charged = False
         self.overruns, self.longest_late_s = 0, 0.0
         self._overrun_said_s = float("-inf")
@@ -129,6 +131,7 @@ class Conductor:
         phase, next_s = "", 0.0
         counted = (self.ledger.charging_ah, self.ledger.discharging_ah)
         before = Counted.of(self.ledger)
+        self._counts.clear()
         flags: set[str] = set()
         while True:
             sample = await self._joined(step, phase, next_s)
@@ -162,6 +165,8 @@ class Conductor:
         if await self._bring(Off()):
             self._guard_burst(step, next_s)
             self._record(await self._joined(step, phase, next_s))
+        if self._counts:
+            self._say("counted_by_load", step=step.number, **count_in_step(self._counts))
         blurred = blur_in_words(before, Counted.of(self.ledger))
         if blurred:
             flags.add(blurred)
@@ -233,6 +238,9 @@ class Conductor:
             self._look_overs_missed = 0
             self._openings = self._hands.openings
         self._look_over_s = self._loop.time() + LOOK_OVER_S
+
+    def _note_count(self, counts: Mapping[str, float] | str) -> None:
+        self._counts.append(counts)
 
     def _note_edge(self, output: str, ordered_s: float, answered_s: float) -> None:
         if output == "off":

@@ -45,6 +45,9 @@ class Hands:
         self.still_there: Callable[[], None] = lambda: None
         self.edge: Callable[[str, float, float], None] = lambda output, ordered_s, answered_s: None
         """Called with what is on from now on, and between which two times (loop's clock) it was switched."""
+        self.counted: Callable[[Mapping[str, float] | str], None] = lambda counts: None
+        """Called once the load is confirmed off with what it has counted by itself since on, or why that is missing."""
+        self._uncounted = ""  # why the load's counters are asked no more
         self._limits = plan.limits
         self._max_draw_w = plan.bay.load_max_power_w
         self._thresholds_a = off_thresholds_a
@@ -136,10 +139,13 @@ class Hands:
 
     async def open(self) -> None:
         """Switch everything off and wait for confirmation; raises Trip if none comes."""
+        drew = self._flows == "load"
         self.go(Event.OPEN)
         if not await self.all_off():
             raise Trip(f"off is not confirmed: {self.why_not_off()}")
         self.go(Event.OFF_CONFIRMED)
+        if drew:
+            await self._count()
 
     @property
     def openings(self) -> int:
@@ -213,6 +219,9 @@ class Hands:
         self._say_unprotected("load", self.unprotected)
         self.still_there()
         await self._load.set_draw(want.quantity, want.level, want.ceiling_a)
+        if not self._uncounted:
+            self._note_uncounted(await _quietly(self._load.begin_count))
+        self.still_there()
         await self._still_off()
         self.still_there()
         self.go(Event.DRAW)  # before the command: from here on only off is allowed
@@ -247,6 +256,19 @@ class Hands:
         self.switched()
         self.edge("supply", ordered_s, self.switched_s)
         self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
+
+    async def _count(self) -> None:
+        """Ask for the load's own counters, off being confirmed; what they lack is said and trips nothing.
+
+        After one failure they are asked no more: a question that an instrument does not know costs its line each time.
+        """
+        answer = None if self._uncounted else await _quietly(self._load.counted)
+        self._note_uncounted(answer)
+        self.counted(answer if isinstance(answer, Mapping) else self._uncounted)
+
+    def _note_uncounted(self, answer: object) -> None:
+        if isinstance(answer, Exception):
+            self._uncounted = str(answer)
 
     def _say_unprotected(self, name: str, missing: tuple[str, ...]) -> None:
         if missing:

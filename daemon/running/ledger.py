@@ -1,5 +1,6 @@
 """Counts charge and energy while a run goes on: the trapezoid rule between readings, and known moments at edges."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 # Between an edge and the nearest reading under current lies a small part of the usual period; more than this share of
@@ -115,3 +116,15 @@ def blur_in_words(before: Counted, after: Counted) -> str | None:
     if unmeasured_s > 0.0:
         found.append(f"{unmeasured_s:.2g} s were not measured")
     return "charge: " + "; ".join(found) if found else None
+
+
+def count_in_step(counts: Sequence[Mapping[str, float] | str]) -> dict[str, float | str]:
+    """Return what a load's own counters say of one step, drawn once or several times: sums, or "lacking" with a reason.
+
+    A count that is missing once is missing of the step; so is a name (charge_ah, energy_wh) that is.
+    """
+    known = [one for one in counts if not isinstance(one, str)]
+    if len(known) < len(counts):
+        return {"lacking": next(one for one in counts if isinstance(one, str))}
+    names = [name for name in known[0] if all(name in one for one in known)]
+    return {name: round(sum(one[name] for one in known), 9) for name in names}
