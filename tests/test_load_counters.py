@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.daemon.ledger import count_in_step
+from benchwarden.daemon.running.ledger import count_in_step
 from benchwarden.drivers.command_map import MAPS_FOLDER
 from benchwarden.drivers.errors import CounterAstray, NotOffered, ReplyRefused
 from benchwarden.drivers.fitting import Wire
