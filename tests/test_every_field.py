@@ -31,7 +31,7 @@ from tests.test_pack import FULL_FILE
 
 PACK = FULL_FILE.replace(
     "[build]",
-    'design = "Heron"\nmass_accuracy = "0.5 g"\nsize = "95 x 47 x 48 mm"\n[build]',
+    'design = "Heron"\nmade = "2026-03"\ncycles = 12\nmass_accuracy = "0.5 g"\nsize = "95 x 47 x 48 mm"\n[build]',
 )
 LOW_PACK = """
 name = "Dunlin"
@@ -45,7 +45,7 @@ METER = 'accuracy = { voltage = "1 mV" }'
 INSTRUMENT = 'via = "visa", visa_library = "@py", baud = 9600, every = "1 s", stale_after = "2 s", timeout = "0.5 s"'
 BENCH_FILE = (
     BENCH.replace("simulated = true", 'simulated = true\nruns = "runs"')
-    .replace('taps = "each"', 'taps = "each"\nunattended_charge = true\ncharge = "supply"\npath_resistance = "5 mohm"')
+    .replace('taps = "each"', 'taps = "each"\nunattended_charge = true\npulse_recovery = "20 s"\ncharge = "supply"\npath_resistance = "5 mohm"')
     .replace('map = "load-function",', f'map = "load-function", accepts_no_under_voltage_trip = true, {INSTRUMENT},')
     .replace('map = "supply",', f'map = "supply", sense = "pack connector", {METER}, {INSTRUMENT},')
     .replace('map = "scanner",', f'map = "scanner", burst_every = "0.5 s", {METER}, {INSTRUMENT},')

@@ -166,6 +166,8 @@ PROFILE: dict[str, tuple[Any, bool]] = {
 PACK: dict[str, Any] = {
     "name": "Plover",
     "design": "Plover",
+    "made": "2025-11",
+    "cycles": 40,
     "chemistry": "lipo",
     "series": 4,
     "parallel": 2,
