@@ -45,7 +45,8 @@ METER = 'accuracy = { voltage = "1 mV" }'
 INSTRUMENT = 'via = "visa", visa_library = "@py", baud = 9600, every = "1 s", stale_after = "2 s", timeout = "0.5 s"'
 BENCH_FILE = (
     BENCH.replace("simulated = true", 'simulated = true\nruns = "runs"')
-    .replace('taps = "each"', 'taps = "each"\nunattended_charge = true\npulse_recovery = "20 s"\ncharge = "supply"\npath_resistance = "5 mohm"')
+    .replace('taps = "each"', 'taps = "each"\nunattended_charge = true\ncharge = "supply"\npath_resistance = "5 mohm"')
+    .replace('taps = "each"', 'taps = "each"\npulse_recovery = "20 s"')
     .replace('map = "load-function",', f'map = "load-function", accepts_no_under_voltage_trip = true, {INSTRUMENT},')
     .replace('map = "supply",', f'map = "supply", sense = "pack connector", {METER}, {INSTRUMENT},')
     .replace('map = "scanner",', f'map = "scanner", burst_every = "0.5 s", {METER}, {INSTRUMENT},')
