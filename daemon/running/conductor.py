@@ -120,8 +120,7 @@ class Conductor:
             if self._question:
                 self._question[1].cancel()
             if self._looking_over:
-                self._looking_over.cancel()
-                await asyncio.wait({self._looking_over})
+                await _ended(self._looking_over)
 
     async def _one_step(self, step: PlannedStep) -> Decision:
         self.step = step
@@ -199,8 +198,7 @@ class Conductor:
         """Bring about what a step wants; a look over what is on ends before anything is switched."""
         task = self._looking_over
         if task and want != self._hands.wanted and not self._hands.stays_on(want):
-            task.cancel()
-            await asyncio.wait({task})
+            await _ended(task)
             self._looking_over = None
             if not task.cancelled():
                 self._end_of_look_over(task)
@@ -365,3 +363,11 @@ class Conductor:
                 raise Trip("the operator's answer could not be read")
             return task.result()
         return None
+
+
+async def _ended(task: "asyncio.Task[None]") -> None:
+    """Cancel a task and wait for its end, whichever way it ends; nobody else may be there to take its error."""
+    task.cancel()
+    await asyncio.wait({task})
+    if not task.cancelled():
+        task.exception()
