@@ -9,7 +9,7 @@ from tests.benchmarks import measured
 
 FOUND: dict[str, dict[str, Any]] = {
     "kills": {"kills": 200, "on": 120, "p50_s": 0.004, "p99_s": 0.0312, "rows": 300, "lost": 0, "load": 1.5},
-    "freezes": {"on": 25, "latest_s": -0.2},
+    "freezes": {"on": 25, "deadline_s": 2.5, "latest_s": -0.2},
     "reaction": {"rounds": 40, "p50_s": 0.0012, "p99_s": 0.0031},
     "soak": {
         "hours": 72.0,
@@ -34,7 +34,7 @@ def test_the_table_stands_between_its_marks() -> None:
     assert new.endswith(f"On a machine.\n{measured.END}\n\nafter\n")
     assert "old" not in new
     assert "| 4 ms median, 31 ms p99 | p99 ≤ 100 ms |" in new
-    assert "| -200 ms after the deadline, the latest | ≤ 100 ms |" in new
+    assert "| 200 ms before the deadline of 2.5 s, the latest | ≤ 100 ms after it |" in new
     assert "| +0.7 MB; descriptors 40 → 40, threads 6 → 6 | < 5 MB, flat |" in new
     assert measured.put_into(new, measured.table(FOUND, "On a machine.")) == new
     with pytest.raises(ValueError, match=r"README\.md"):
