@@ -1,6 +1,8 @@
 """The page in a browser, with a real service on a simulated bench: what a person sees, presses, must not believe."""
 
+import os
 import re
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -110,7 +112,7 @@ def test_a_person_starts_watches_and_stops(served: ServedPage) -> None:
         assert times[-1] > first_s + 2.0
         assert page.title().startswith("left, middle running")
 
-        gets_nothing(phone)
+        gets_nothing(phone, served.front())
         page.get_by_role("button", name="Stop bay left only").click()
         answer = page.locator("#stop-answer")
         expect(answer).to_contain_text("Off: read back and measured.", timeout=15_000)
@@ -134,11 +136,13 @@ def keyboard_only(page: Page) -> None:
     assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
 
 
-def gets_nothing(page: Page) -> None:
-    """Cut a page off: its data age aloud, title and icon follow; connected again, it goes on where it was."""
+def gets_nothing(page: Page, front: int) -> None:
+    """Freeze what serves a page: its data age aloud, title and icon follow; afterwards it goes on where it was."""
     body, icon = page.locator("body"), page.locator("#icon")
     expect(body).to_have_attribute("data-age", "fresh")
-    page.context.set_offline(True)
+    assert front  # zero would be every process of this test
+    os.kill(front, signal.SIGSTOP)
+    page.wait_for_timeout(300)  # what was under way has come
     page.clock.fast_forward(4_000)
     expect(body).to_have_attribute("data-age", "late")
     assert "77838a" in (icon.get_attribute("href") or "")
@@ -151,7 +155,7 @@ def gets_nothing(page: Page) -> None:
         page.emulate_media(color_scheme=scheme)
         assert faults_of(page) == [], ("lost", scheme)
         keep_picture(page, "lost", scheme)
-    page.context.set_offline(False)
+    os.kill(front, signal.SIGCONT)
     expect(body).to_have_attribute("data-age", "fresh", timeout=15_000)
     assert not page.title().startswith("NO DATA")
 
