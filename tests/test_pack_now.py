@@ -1,6 +1,6 @@
 """How full a pack was left, and what it needs within a day: tables over chemistries, and whole runs by their last step.
 
-The thresholds are common practice, no source. Voltages of the rows are those of the bench rules' chemistry table: full
+The thresholds are common practice, no source. Voltages of the rows are those of the chemistry table: full
 4.20 V and storage 3.65 V (li-ion), 3.82 V (LiPo), 4.35 V and 3.85 V (LiHV).
 """
 
@@ -115,7 +115,7 @@ def test_a_pack_that_was_not_at_rest_is_doubted(last: Sample, doubt: str) -> Non
 
 
 def test_a_hot_pack_is_not_touched() -> None:
-    """Bench rule 33: do not touch, keep away, call the fire service."""
+    """Heat: do not touch, keep away, call the fire service."""
     hot = pack_now(run(LI_ION, sample("rest", 1, 0.0, temperatures_c=(58.0, 23.0))))
     assert hot.need.startswith(
         "it was at 58 °C: do not touch it, keep away until it is cool, and call the fire service"

@@ -135,7 +135,7 @@ def test_a_question_is_answered_over_the_socket(tmp_path: Path) -> None:
 
 
 def test_a_pack_that_does_not_cool_stops_the_list_safe(tmp_path: Path) -> None:
-    """Bench rule 27: a wait for a temperature ends safe when its time is over. In a room at 40 °C nothing cools."""
+    """A wait for a temperature ends safe when its time is over. In a room at 40 °C nothing cools."""
 
     async def work() -> None:
         async with serving(tmp_path, ambient_c=40.0) as one:

@@ -55,7 +55,7 @@ def test_a_trip_stops_its_own_list_until_acknowledged_and_no_other(tmp_path: Pat
 
 
 def test_a_marked_trip_switches_every_bay_off(tmp_path: Path) -> None:
-    """Bench rule 32: a trip by temperature rate or smoke carries the mark; how it comes about is another test's."""
+    """A trip by temperature rate or smoke carries the mark; how it comes about is another test's."""
 
     @dataclass(frozen=True)
     class Marked(Ending):
@@ -289,7 +289,7 @@ def test_a_disk_that_cannot_keep_the_list_changes_nothing(tmp_path: Path) -> Non
 
 
 def test_an_acknowledge_that_finds_a_bay_not_off_reaches_every_bay(tmp_path: Path) -> None:
-    """Bench rule 32, when it is a person's look that finds it."""
+    """One bay that is not off is every bay's matter, also when it is a person's look that finds it."""
 
     async def work() -> None:
         async with serving(tmp_path) as one:

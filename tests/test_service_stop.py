@@ -116,7 +116,7 @@ def test_a_bay_whose_command_map_has_gone_does_not_keep_a_stop_from_the_others(t
 
 
 def test_off_not_confirmed_switches_every_bay_off_and_stops_every_list(tmp_path: Path) -> None:
-    """Bench rule 32: one bay that is not off is every bay's matter."""
+    """One bay that is not off is every bay's matter."""
 
     async def work() -> None:
         async with serving(tmp_path) as one:

@@ -206,7 +206,7 @@ def test_the_cautions_name_the_pack_the_first_charge_and_what_went_wrong() -> No
 
 @pytest.mark.parametrize(("sensor", "ambient"), [(True, True), (True, False), (False, True), (False, False)])
 def test_the_rest_between_tests_is_a_profile(sensor: bool, ambient: bool) -> None:
-    """Below 35 °C, as the standard test cools; bounded in time (bench rule 27: no wait without an end)."""
+    """Below 35 °C, as the standard test cools; bounded in time: no wait without an end."""
     [step] = read_profile(waiting_list.cooling_profile(pack_sensor=sensor, ambient=ambient), "cooling").steps
     assert step.do == "rest"
     assert (step.until_below_c, step.at_most_s) == ((35.0, 3 * 3600.0) if sensor else (None, None))
