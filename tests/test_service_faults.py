@@ -11,6 +11,7 @@ from benchwarden.daemon.planning.jobs import Job, load_bench
 from benchwarden.daemon.running.bay import Finished
 from benchwarden.daemon.running.conductor import Ask, Ending
 from benchwarden.daemon.serving import list_file, waiting_list
+from benchwarden.daemon.serving.bay_keeper import BayKeeper
 from benchwarden.daemon.serving.list_file import list_path
 from benchwarden.daemon.serving.service import Service
 from benchwarden.daemon.serving.waiting_list import Fate, Stand
@@ -160,16 +161,22 @@ async def _warmed_until_it_trips(one: Serving, bay: str) -> None:
     raise AssertionError("did not trip")
 
 
+async def _in_its_aftermath(one: Serving, bay: str) -> BayKeeper:
+    """Let a bay's draw trip with a warm pack, so that it is looked at on; return who keeps it."""
+    await one.add(bay, "heron", "draw")
+    await one.start(bay)
+    await _warmed_until_it_trips(one, bay)
+    keeper = one.service.bays[bay]
+    await one.until(lambda: keeper._aftermath is not None, 10)
+    return keeper
+
+
 def test_an_aftermath_that_has_ended_opens_no_connection_any_more(tmp_path: Path) -> None:
     """Many instruments serve one client: a connection that nobody closes keeps every later off away."""
 
     async def work() -> None:
         async with serving(tmp_path) as one:
-            await one.add("left", "heron", "draw")
-            await one.start("left")
-            await _warmed_until_it_trips(one, "left")
-            keeper = one.service.bays["left"]
-            await one.until(lambda: keeper._aftermath is not None, 10)
+            keeper = await _in_its_aftermath(one, "left")
             aftermath = keeper._aftermath
             assert aftermath is not None
             assert (await aftermath.switch_off()) is not None
@@ -185,11 +192,7 @@ def test_an_aftermath_that_has_ended_opens_no_connection_any_more(tmp_path: Path
 def test_a_current_after_a_trip_that_cannot_be_switched_off_is_every_bay_s(tmp_path: Path) -> None:
     async def work() -> None:
         async with serving(tmp_path) as one:
-            await one.add("left", "heron", "draw")
-            await one.start("left")
-            await _warmed_until_it_trips(one, "left")
-            keeper = one.service.bays["left"]
-            await one.until(lambda: keeper._aftermath is not None, 10)
+            keeper = await _in_its_aftermath(one, "left")
             await one.add("middle", "plover", "draw")
             await one.start("middle")
             await one.until(lambda: one.drawing("middle"), 60)
@@ -372,11 +375,7 @@ def test_a_fault_after_a_run_s_end_stops_the_list_and_is_said(tmp_path: Path) ->
 def test_a_fault_after_the_watch_over_a_tripped_pack_is_said(tmp_path: Path) -> None:
     async def work() -> None:
         async with serving(tmp_path) as one:
-            await one.add("left", "heron", "draw")
-            await one.start("left")
-            await _warmed_until_it_trips(one, "left")
-            keeper = one.service.bays["left"]
-            await one.until(lambda: keeper._aftermath is not None, 10)
+            keeper = await _in_its_aftermath(one, "left")
             await one.until(lambda: bool(one.over), 10)  # the run's own end
 
             def faulty(run: Path) -> None:
