@@ -20,6 +20,8 @@ Role = Literal["load", "supply", "cells", "temperature", "voltmeter"]
 
 # Coarser than this, in whatever unit, a set-point that was not taken would pass for one that was.
 MOST_RESOLUTION = 10.0
+# From coulombs to ampere-hours, from joules to watt-hours, from micro- to whole units: nothing lies outside.
+LEAST_FACTOR, MOST_FACTOR = 1e-9, 1e9
 # How alike two words must be for one to be meant for the other, of 1.
 _NEAR = 0.6
 
@@ -60,14 +62,23 @@ class _Table(BaseModel):
 
 
 class Column(_Table):
-    """One number of a measurement: `unit` follows it in the text ("" = none), `sign` turns it to ours.
+    """One number of a measurement: `unit` follows it in the text ("" = none), `sign` and `factor` turn it to ours.
 
-    Ours: current positive charges the pack. `name` is left out where the channels give the names.
+    Ours: V, A, Ah, Wh, degrees Celsius; current positive charges the pack. An instrument that answers milliamperes has
+    the factor 0.001. `name` is left out where the channels give the names.
     """
 
     name: str = ""
     unit: str = ""
     sign: Literal[1, -1] = 1
+    factor: float = Field(default=1.0, ge=LEAST_FACTOR, le=MOST_FACTOR, strict=True)
+
+    def ours(self, value: float | None) -> float | None:
+        """Return the number as it came in our unit and sign; None for "no value"."""
+        if value is None:
+            return None
+        value *= self.factor
+        return 0.0 - value if self.sign < 0 else value  # 0.0 - 0.0 is no negative zero
 
 
 class Measure(_Table):

@@ -10,7 +10,8 @@ class OffPlan:
     `address` is a TCP socket or a serial port as VISA resource string. After `off`, the reply to `question`,
     stripped and in upper case, must be one of `off_replies`. The reply to `current_question`, split at
     `current_separator`, has the current at `current_field`, a number followed by `current_unit` ("" = none),
-    in A, with the instrument's own sign. Replies end with `reply_end`. `baud` is for serial ports.
+    in A once multiplied by `current_factor`, with the instrument's own sign. Replies end with `reply_end`. `baud` is
+    for serial ports.
     """
 
     name: str
@@ -22,5 +23,6 @@ class OffPlan:
     current_field: int
     current_separator: str
     current_unit: str = ""
+    current_factor: float = 1.0
     reply_end: bytes = b"\n"
     baud: int = 9600

@@ -66,7 +66,7 @@ class Role:
         each = measure.each
         columns = measure.columns if each is None else tuple(each for _ in names or ())
         self._names = tuple(column.name for column in columns) if names is None else tuple(names)
-        self._turned = tuple(column.sign < 0 for column in columns)
+        self._columns = tuple(columns)
         self._grammar = Numbers(self._names, [column.unit for column in columns], measure.separator)
         self._question = measure.ask if each is None else measure.ask.format(channels=channels)
 
@@ -103,10 +103,7 @@ class Role:
             values = self._grammar.parse(reply)
         except BadReply as fault:
             await self.instrument.refuse(self._question, reply, str(fault))
-        return [
-            0.0 - value if turned and value is not None else value  # 0.0 - 0.0 is no negative zero
-            for value, turned in zip(values, self._turned, strict=True)
-        ]
+        return [column.ours(value) for column, value in zip(self._columns, values, strict=True)]
 
     async def _carry_out(self, commands: Sequence[str], checks: Sequence[Check], values: Mapping[str, float]) -> None:
         """Send commands filled with `values`, read back, compare.
@@ -290,6 +287,7 @@ class Driving(Role):
             current_field=field,
             current_separator=measure.separator,
             current_unit=measure.columns[field].unit,
+            current_factor=measure.columns[field].factor,
             reply_end=end[-1:].encode("ascii"),
             baud=self._baud,
         )

@@ -103,8 +103,8 @@ class Load(Driving):
             await self.instrument.refuse(counters.ask, reply, str(fault))
         if any(value is None for value in values):
             raise CounterAstray(self.who, self.address, counters.ask, reply, "says that it has no value")
-        signs = [column.sign for column in counters.columns]
-        return {name: sign * value for name, sign, value in zip(names, signs, values, strict=True) if value is not None}
+        ours = [column.ours(value) for column, value in zip(counters.columns, values, strict=True)]
+        return {name: value for name, value in zip(names, ours, strict=True) if value is not None}
 
     def _draw(self, quantity: Quantity) -> Setting:
         setting: Setting | None = getattr(self.command_map.draw, quantity, None)

@@ -81,6 +81,7 @@ LOAD = (MAPS_FOLDER / "load-mode.toml").read_text(encoding="utf-8")
         (LOAD.replace("words = { NONE", "bits = { 3"), "not a|valid integer|powers of two"),
         (LOAD.replace('{ ask = "TRIP?", words', '{ ask = "TRIP?", wards'), r"protect\.tripped\.0\.wards"),
         (LOAD.replace("sign = -1", "sign = 0"), r"measure\.columns\.1\.sign"),
+        (LOAD.replace("sign = -1", "factor = 0.0"), r"measure\.columns\.1\.factor"),
         (LOAD.replace('{ ask = "MODE?", words = ["POW", "POWER"] }', '{ ask = "MODE?" }'), r"either of"),
         (LOAD.replace('name = "energy_wh"', 'name = "energy"'), r"counters: .*charge_ah and energy_wh"),
         (LOAD.replace('"COUNter?"', '"COUNter? {level}"'), r"counters\.ask = .*unknown placeholder {level}"),

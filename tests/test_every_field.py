@@ -237,7 +237,8 @@ WRITTEN: dict[str, Written] = {
             *((ROOT / path).read_text("utf-8") for path in MAPS[:-1]),
             (ROOT / MAPS[-1]).read_text("utf-8")
             + '[ratings]\ncurrent_a = { ask = "IMAX?", unit = "A" }\n'
-            + '[counters]\nask = "COUN?"\nzero_at_on = true\ncolumns = [{ name = "charge_ah", unit = "AH" }]\n',
+            + '[counters]\nask = "COUN?"\nzero_at_on = true\n'
+            + 'columns = [{ name = "charge_ah", unit = "MAH", factor = 0.001 }]\n',
         ),
     ),
 }

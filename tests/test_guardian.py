@@ -88,6 +88,7 @@ def entry(address: str, **other: object) -> dict[str, object]:
         "current_field": 1,
         "current_separator": ";",
         "current_unit": "",
+        "current_factor": 1.0,
         "baud": 9600,
         "threshold_a": 0.12,
         **{name: base64.b64encode(value).decode() for name, value in coded.items()},
@@ -194,6 +195,20 @@ def test_an_entry_that_lacks_something_does_not_stop_the_guardian() -> None:
 def test_the_word_for_off_in_any_case_and_a_unit_behind_the_current(make_box: Callable[..., Box]) -> None:
     box = make_box({"INP?": "off", "MEAS:VOLT?;:MEAS:CURR?": "21.6;0.05A"})
     assert raw_wire.switch_off(entry(box.address, current_unit="A")) == "off, read back; 0.05 A measured"
+
+
+@pytest.mark.parametrize(
+    ("answer", "outcome"),
+    [
+        ("21.6;100mA", "off, read back; 0.10 A measured"),
+        ("21.6;-4500mA", "NOT CONFIRMED (reads back off, but measures -4.50 A): unplug it"),
+    ],
+)
+def test_a_current_in_milliamperes_is_held_against_amperes(
+    make_box: Callable[..., Box], answer: str, outcome: str
+) -> None:
+    box = make_box({"MEAS:VOLT?;:MEAS:CURR?": answer})
+    assert raw_wire.switch_off(entry(box.address, current_unit="mA", current_factor=0.001)) == outcome
 
 
 def test_a_serial_port_is_reached_by_raw_bytes() -> None:

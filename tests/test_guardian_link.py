@@ -22,6 +22,7 @@ PLAN = OffPlan(
     current_field=0,
     current_separator=";",
     current_unit="",
+    current_factor=1.0,
     reply_end=b"\n",
     baud=9600,
 )

@@ -48,6 +48,30 @@ async def test_a_counter_that_goes_on_counts_from_where_it_stood() -> None:
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("columns", "reply"),
+    [  # 1 h = 3600 s (SI brochure, table 8, from memory), so that 1 Ah = 3600 C and 1 Wh = 3600 J
+        ('{ name = "charge_ah", factor = 0.001 }, { name = "energy_wh", factor = 0.001 }', "2500;50500"),
+        (
+            f'{{ name = "charge_ah", factor = {1 / 3600} }}, {{ name = "energy_wh", factor = {1 / 3600} }}',
+            "9000;181800",
+        ),
+    ],
+)
+async def test_a_counter_in_milliampere_hours_or_coulombs_is_turned_into_ampere_hours(
+    tmp_path: Path, columns: str, reply: str
+) -> None:
+    own = tmp_path / "own.toml"
+    text = (MAPS_FOLDER / "load-function.toml").read_text(encoding="utf-8")
+    own.write_text(text.replace('{ name = "charge_ah" }, { name = "energy_wh" }', columns), encoding="utf-8")
+    far_end = Settings({COUNT: "0;0"})
+    load = load_at("a", far_end, own)
+    await load.begin_count()
+    far_end.fixed[COUNT] = reply
+    assert await load.counted() == {"charge_ah": pytest.approx(2.5), "energy_wh": pytest.approx(50.5)}
+
+
+@pytest.mark.asyncio
 async def test_a_counter_that_begins_at_zero_is_asked_only_afterwards() -> None:
     far_end = Settings({"COUNter?": "2.500000E+00,5.050000E+01"})
     load = load_at("a", far_end, "load-mode")

@@ -268,6 +268,15 @@ async def test_groups_from_single_and_from_cumulative_taps() -> None:
         wire(Settings(), "scanner").cells("left cells", "101:103", "some")  # type: ignore[arg-type]
 
 
+async def test_what_answers_in_millivolts_is_read_in_volts(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    text = 'title = "t"\nrole = "cells"\n[measure]\nask = "SCAN? {channels}"\neach = { unit = "MV", factor = 0.001 }\n'
+    own.write_text(text, encoding="utf-8")
+    cells = wire(Settings({"SCAN? 1:3": "3700MV,3710MV,9.91E37MV"}), own).cells("left cells", "1:3")
+    await cells.open()
+    assert await cells.read() == {"group_1_v": 3.7, "group_2_v": pytest.approx(3.71), "group_3_v": None}
+
+
 async def test_places_of_the_thermometer_and_the_voltmeter() -> None:
     far_end = Settings({"MEASure:TEMPerature? (@1,3)": "23.5,22.9"})
     thermometer = wire(far_end, "thermometer").thermometer("left temperature", {"middle": 1, "ambient": 3})

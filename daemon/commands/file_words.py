@@ -243,6 +243,7 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "name": "What the number is, such as voltage_v or current_a.",
         "unit": "What follows the number in the reply; empty: nothing.",
         "sign": "-1 turns it to ours: a current that charges the pack is positive.",
+        "factor": "What turns it into V, A, Ah, Wh or °C: 0.001 for an instrument that answers in mA.",
     },
     "Draw": {
         "current": "Constant current: {level} and {ceiling} in A.",

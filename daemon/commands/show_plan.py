@@ -85,5 +85,6 @@ def _off_plan(plan: OffPlan, threshold_a: float) -> dict[str, Any]:
         "question": plan.question.decode("ascii"),
         "off_replies": list(plan.off_replies),
         "current_question": plan.current_question.decode("ascii"),
+        "current_factor": plan.current_factor,
         "off_below_a": threshold_a,
     }

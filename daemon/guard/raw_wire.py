@@ -31,7 +31,7 @@ def switch_off(entry: Entry, timeout_s: float = TIMEOUT_S, mark: Callable[[str],
             measured = wire.ask(base64.b64decode(entry["current_question"]))
             mark("measured")
         field = measured.split(entry["current_separator"])[entry["current_field"]]
-        current_a = float(field.strip().removesuffix(entry["current_unit"]))
+        current_a = float(field.strip().removesuffix(entry["current_unit"])) * entry["current_factor"]
     except Exception as error:  # noqa: BLE001  whatever one instrument does, the others are switched off too
         return f"NOT CONFIRMED ({error}): unplug it"
     if state.upper() not in {reply.upper() for reply in entry["off_replies"]}:
