@@ -1,13 +1,14 @@
 """The guardian's own Unix socket: it knows `stop` and `status`, one JSON line asked and one answered a connection."""
 
 import json
-import os
 import select
 import socket
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from benchwarden.daemon.guard.state_folder import private_socket
 
 LONGEST = 4096
 CLIENTS = 16
@@ -31,16 +32,10 @@ class Desk:
 
     def __enter__(self) -> Self:
         if self._path:
-            self._listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-            before = os.umask(0o177)
             try:
-                self._path.unlink(missing_ok=True)
-                self._listening.bind(str(self._path))
+                self._listening = private_socket(self._path)
             except OSError as error:
-                self._listening.close()
                 raise DeskRefused(f"{self._path}: {error.strerror}; a folder of our own would be right") from error
-            finally:
-                os.umask(before)
             self._listening.listen(8 * CLIENTS)
             self._listening.setblocking(False)
         return self

@@ -6,13 +6,14 @@ told how many; it can take up what it missed from the run folders. A reader says
 
 import asyncio
 import json
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from benchwarden.daemon.guard.state_folder import private_socket
 
 READERS = 8
 # Per reader; at 10 samples a second more than three minutes.
@@ -60,12 +61,7 @@ class Feed:
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def __aenter__(self) -> Self:
-        self._path.unlink(missing_ok=True)
-        before = os.umask(0o177)
-        try:
-            self._server = await asyncio.start_unix_server(self._serve, str(self._path))
-        finally:
-            os.umask(before)
+        self._server = await asyncio.start_unix_server(self._serve, sock=private_socket(self._path))
         return self
 
     async def __aexit__(

@@ -2,12 +2,13 @@
 
 import asyncio
 import json
-import os
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from benchwarden.daemon.guard.state_folder import private_socket
 
 LONGEST = 65536
 CLIENTS = 16
@@ -29,12 +30,7 @@ class WorkerSocket:
         self._silent: dict[asyncio.StreamReader, None] = {}
 
     async def __aenter__(self) -> Self:
-        self._path.unlink(missing_ok=True)
-        before = os.umask(0o177)
-        try:
-            self._server = await asyncio.start_unix_server(self._serve, str(self._path), limit=LONGEST)
-        finally:
-            os.umask(before)
+        self._server = await asyncio.start_unix_server(self._serve, sock=private_socket(self._path), limit=LONGEST)
         return self
 
     async def __aexit__(
