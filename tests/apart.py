@@ -66,7 +66,7 @@ class Cable:
 
     def pull(self) -> list[tuple[float, int, str]]:
         """End the instruments; return all that ever arrived at them: (s, port, line)."""
-        said, _ = self._there.communicate("", timeout=20)
+        said, _ = self._there.communicate("", timeout=60)
         return [(at_s, port, line) for at_s, port, line in map(json.loads, said.splitlines())]
 
 
@@ -182,19 +182,19 @@ def ghost(cable: Cable) -> dict[str, Any]:
     body = body.replace("READY", str(folder / "ready")).replace("GO", str(folder / "go"))
     at: Any = At()
     guarded = Guarded(folder, body, at, assert_off_s=60.0)
-    wait_for((folder / "ready").exists, 20)
+    wait_for((folder / "ready").exists, 60)
     cable.black_hole()
     ours.stdin.write("go\n")
     ours.stdin.flush()
     (folder / "go").touch()
-    killed = ours.wait(20)
-    wait_for(lambda: not Path(f"/proc/{guarded.worker}").exists(), 20)
+    killed = ours.wait(60)
+    wait_for(lambda: not Path(f"/proc/{guarded.worker}").exists(), 60)
     time.sleep(6.0)
     restored_s = time.monotonic()
     cable.restore()
     time.sleep(12.0)
     guarded.process.send_signal(signal.SIGKILL)
-    _, said = guarded.process.communicate(timeout=10)
+    _, said = guarded.process.communicate(timeout=60)
     shutil.rmtree(folder)
     return {"killed": killed, "restored_s": restored_s, "said": said}
 

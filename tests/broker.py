@@ -44,7 +44,7 @@ class Broker:
         mosquitto = program("mosquitto")
         assert mosquitto
         self._process = subprocess.Popen([mosquitto, "-c", str(self._file)], stderr=subprocess.DEVNULL)
-        wait_for(self._listens, 10)
+        wait_for(self._listens, 60)
         return self
 
     def _listens(self) -> bool:
@@ -65,7 +65,7 @@ class Broker:
     def kill(self) -> None:
         if self._process:
             self._process.kill()
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
 

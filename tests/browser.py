@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.needs import needs, program
 
@@ -22,6 +22,8 @@ Scheme = Literal["light", "dark"]
 SCHEMES: tuple[Scheme, ...] = ("light", "dark")
 FLAGS = ["--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking", "--disable-component-update"]
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+# What a test waits for, it waits for; only where a time is what it is about does it name one.
+expect.set_options(timeout=60_000)
 SEVERE = """async () => (await axe.run(document, {resultTypes: ["violations"]})).violations
   .filter((one) => ["serious", "critical"].includes(one.impact))
   .map((one) => `${one.impact} ${one.id}: ${one.help}: ${one.nodes.map((node) => node.html.slice(0, 120)).join(" | ")}`)

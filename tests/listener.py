@@ -26,7 +26,7 @@ class Listener:
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                outer.hang.wait(20.0)
+                outer.hang.wait(60)
                 if not outer.refuse:
                     outer.posted.append(json.loads(body))
                 self.answer()
@@ -67,4 +67,4 @@ def listening() -> Iterator[Listener]:
         found.hang.set()
         found.server.shutdown()
         found.server.server_close()
-        thread.join(5.0)
+        thread.join(60.0)

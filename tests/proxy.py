@@ -147,7 +147,7 @@ class Proxy:
 
         self._do(end())
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(5.0)
+        self._thread.join(60.0)
         self._loop.close()
         self._place.close()
 

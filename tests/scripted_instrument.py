@@ -64,7 +64,7 @@ async def serving(answer: Answer) -> AsyncIterator[Server]:
         await listener.wait_closed()
         for talk in server.talks:
             talk.reset()
-        async with asyncio.timeout(2):
+        async with asyncio.timeout(60.0):
             await server.all_left.wait()
 
 

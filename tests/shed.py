@@ -42,7 +42,7 @@ def wait_for(what: Callable[[], object], seconds: float) -> object:
     raise AssertionError(f"did not happen within {seconds} s")
 
 
-def hear(running: "subprocess.Popen[str]", words: str, seconds: float = 10.0) -> str:
+def hear(running: "subprocess.Popen[str]", words: str, seconds: float = 60.0) -> str:
     """Return what a process has said on its standard error once these words were among it; fails after `seconds`."""
     assert running.stderr is not None
     said, end = "", time.monotonic() + seconds
@@ -78,7 +78,7 @@ class Shed:
             cwd=folder,
             stdout=subprocess.DEVNULL,
         )
-        wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 20)
+        wait_for(lambda: self.bench.exists() and self.bench.stat().st_size, 60)
         let_recover(self.bench, recovery)
         bays = tomllib.loads(self.bench.read_text())["bay"]
         self.loads = {bay["name"]: (bay["load"] if isinstance(bay["load"], list) else [bay["load"]]) for bay in bays}
@@ -115,7 +115,7 @@ class Shed:
     def close(self) -> None:
         """End the simulated bench."""
         self.process.terminate()
-        self.process.wait(10)
+        self.process.wait(60)
 
     def run_folder(self) -> Path:
         return next(self.folder.glob("runs/*/*/run.json")).parent

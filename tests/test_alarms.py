@@ -322,7 +322,7 @@ def test_a_hanging_network_delays_nothing_of_the_worker(bench: Path, listener: L
     assert asyncio.run(work()) < 0.5
     listener.hang.set()
     # The process goes on by itself; what had hung was tried again.
-    wait_for(lambda: len({one["title"] for one in listener.posted}) == 50, 20)
+    wait_for(lambda: len({one["title"] for one in listener.posted}) == 50, 60)
     assert all("not delivered, next try" in note for note in notes)
 
 
@@ -383,7 +383,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
         async with Outside(["true"], notes.append) as outside:
             for _ in range(20):
                 if outside._child:
-                    outside._child.wait(10)
+                    outside._child.wait(60)
                 outside.waiting("left", "Heron", "lost")
                 await outside._until_started()
             assert outside._child is None
@@ -406,7 +406,7 @@ def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_sa
     start = subprocess.Popen
 
     def slowly(*words: Any, **options: Any) -> "subprocess.Popen[bytes]":
-        may_start.wait(20)
+        may_start.wait(60)
         return start(*words, **options)
 
     async def work() -> None:
@@ -450,14 +450,14 @@ def test_a_frozen_worker_is_told_by_the_guardian(shed: Shed, listener: Listener)
         wait_for(lambda: shed.is_on() and listener.fetched, 30)  # in the test pulse, as a rule
         os.kill(worker_of(running), signal.SIGSTOP)
         wait_for(lambda: not shed.is_on(), SILENCE_S + 3.0)
-        wait_for(lambda: any("guardian took over" in text for text in listener.texts()), 10)
+        wait_for(lambda: any("guardian took over" in text for text in listener.texts()), 60)
         [text] = [text for text in listener.texts() if "guardian took over" in text]
         assert "bay left, pack Sanderling: guardian took over: no sign of life from bay left" in text
         assert "Off is confirmed" in text
         assert "go and look" in text
     finally:
         running.kill()
-        running.communicate(timeout=10)
+        running.communicate(timeout=60)
 
 
 @pytest.mark.realtime
@@ -472,7 +472,7 @@ def test_a_trip_is_told(shed: Shed, listener: Listener) -> None:
         wait_for(meddled, 60)
     finally:
         running.kill()
-        running.communicate(timeout=10)
+        running.communicate(timeout=60)
     assert "bay left, pack Sanderling: tripped: " in listener.texts()[0]
 
 
@@ -480,6 +480,6 @@ def test_a_trip_is_told(shed: Shed, listener: Listener) -> None:
 def test_a_file_that_others_can_read_refuses_the_run(shed: Shed) -> None:
     (shed.folder / "alarm-addresses").chmod(0o644)
     running = shed.run()
-    _, said = running.communicate(timeout=20)
+    _, said = running.communicate(timeout=60)
     assert running.returncode == 2
     assert "others can read it (mode 0644)" in said

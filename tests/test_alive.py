@@ -27,14 +27,14 @@ def test_fetched_at_once_and_each_period_while_an_output_is_on(listener: Listene
     time.sleep(0.3)
     assert listener.fetched == []  # nothing is on
     alive.sign(True)
-    wait_for(lambda: listener.fetched.count("/on") >= 3, 3)
+    wait_for(lambda: listener.fetched.count("/on") >= 3, 60)
     alive.sign(False)
-    wait_for(lambda: "/end" in listener.fetched, 3)
+    wait_for(lambda: "/end" in listener.fetched, 60)
     time.sleep(0.3)
     assert listener.fetched.count("/end") == 1
     assert listener.fetched[-1] == "/end"
     alive.sign(True)
-    wait_for(lambda: listener.fetched[-1] == "/on", 3)
+    wait_for(lambda: listener.fetched[-1] == "/on", 60)
     alive.close()
 
 
@@ -64,11 +64,11 @@ def test_failing_is_said_once_and_so_is_its_end(listener: Listener) -> None:
     listener.refuse = True
     alive = alive_to(listener, said)
     alive.sign(True)
-    wait_for(lambda: len(listener.fetched) >= 3, 3)
+    wait_for(lambda: len(listener.fetched) >= 3, 60)
     assert len(said) == 1
     assert said[0].startswith("the sign of life did not get through: ")
     listener.refuse = False
-    wait_for(lambda: len(said) == 2, 3)
+    wait_for(lambda: len(said) == 2, 60)
     assert said[1] == "the sign of life gets through again"
     alive.close()
 

@@ -340,10 +340,10 @@ def test_a_killed_run_is_sealed_by_the_next_start_and_gone_on_with(tmp_path: Pat
             old = shed.run_folder()
             assert is_being_written(old)
             os.kill(worker_of(running), signal.SIGKILL)
-            wait_for(lambda: not is_being_written(old), 5)
+            wait_for(lambda: not is_being_written(old), 60)
         finally:
             running.kill()
-            running.communicate(timeout=10)
+            running.communicate(timeout=60)
         (tmp_path / "draw.toml").unlink()  # what it needs stands in the run folder
         (tmp_path / "pack.toml").unlink()
         done = subprocess.run(

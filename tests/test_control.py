@@ -106,7 +106,7 @@ def test_a_full_queue_is_waited_in(tmp_path: Path) -> None:
         serving = threading.Timer(0.3, serve)
         serving.start()
         assert ask(tmp_path / "w", {"do": "status"}, 10.0) == {}
-        serving.join(5.0)
+        serving.join(60.0)
 
 
 def command(tmp_path: Path, *arguments: str) -> int:

@@ -479,7 +479,7 @@ def in_a_process(path: Path, reserve: int, limit: int, rows: int) -> "subprocess
 def test_a_file_that_may_not_grow_leaves_whole_lines_and_the_reason(tmp_path: Path, limit: int) -> None:
     """Fault 42 by RLIMIT_FSIZE (setrlimit(2)): a short write first, then EFBIG."""
     process = in_a_process(tmp_path, RESERVE, limit, 10_000)
-    acknowledged = len(process.communicate(timeout=20)[0].splitlines())
+    acknowledged = len(process.communicate(timeout=60)[0].splitlines())
     run = folder.read_run(tmp_path)
     assert (tmp_path / "samples-001.csv").read_bytes().endswith(b"\n")
     assert numbers(run) == list(range(1, len(run.samples) + 1))

@@ -12,7 +12,7 @@ from benchwarden.daemon.serving.feed import LONGEST, READERS, Feed, Reader
 
 
 async def until(what: Callable[[], bool]) -> None:
-    async with asyncio.timeout(5.0):
+    async with asyncio.timeout(60.0):
         while not what():  # noqa: ASYNC110  nobody tells
             await asyncio.sleep(0)
 
@@ -20,7 +20,7 @@ async def until(what: Callable[[], bool]) -> None:
 async def lines_of(path: Path, count: int) -> list[dict[str, Any]]:
     reader, writer = await asyncio.open_unix_connection(str(path))
     try:
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(60.0):
             return [json.loads(await reader.readline()) for _ in range(count)]
     finally:
         writer.close()

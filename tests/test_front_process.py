@@ -21,17 +21,17 @@ def test_one_that_dies_is_started_again_but_not_at_once(tmp_path: Path) -> None:
     up, said = tmp_path / "up", list[str]()
     front = Front([sys.executable, "-c", WAITS, str(up)], said.append)
     front.keep(0.0)
-    wait_for(lambda: up.exists() and front._child, 10)
+    wait_for(lambda: up.exists() and front._child, 60)
     child = front._child
     assert child is not None
     os.kill(child.pid, signal.SIGKILL)
-    child.wait(5)
+    child.wait(60)
     up.unlink()
     front.keep(1.0)
     assert said == ["the front ended with exit code -9; it is started again"]
     assert front._child is None
     front.keep(AGAIN_S)
-    wait_for(lambda: up.exists() and front._child, 10)
+    wait_for(lambda: up.exists() and front._child, 60)
     again = front._child
     assert again is not None
     front.end()
@@ -47,7 +47,7 @@ def test_one_that_cannot_be_started_is_said(tmp_path: Path) -> None:
         front.keep(1.0)
         return said
 
-    wait_for(kept_and_said, 5)
+    wait_for(kept_and_said, 60)
     front.keep(2.0)
     assert len(said) == 1
     assert said[0].startswith("the front cannot be started: ")
@@ -63,7 +63,7 @@ class StandsStill:
 
     def __call__(self, command: Sequence[str], **options: object) -> "subprocess.Popen[bytes]":
         self.begun += 1
-        self.may_end.wait(20)
+        self.may_end.wait(60)
         return subprocess.Popen(command, stdin=subprocess.DEVNULL)
 
 
@@ -77,7 +77,7 @@ def test_a_start_that_takes_long_holds_nobody_up(tmp_path: Path, monkeypatch: py
     assert not slow.may_end.is_set()
     assert slow.begun == 1
     slow.may_end.set()
-    wait_for(lambda: front._child, 10)
+    wait_for(lambda: front._child, 60)
     child = front._child
     assert child is not None
     front.keep(31.0)
@@ -93,9 +93,9 @@ def test_one_that_starts_only_after_the_end_is_ended_at_once(tmp_path: Path, mon
     monkeypatch.setattr(front_process, "GRACE_S", 0.05)
     front = Front([sys.executable, "-c", WAITS, str(tmp_path / "up")], print)
     front.keep(0.0)
-    wait_for(lambda: slow.begun, 5)
+    wait_for(lambda: slow.begun, 60)
     front.end()
     slow.may_end.set()
-    wait_for(lambda: front._child, 10)
+    wait_for(lambda: front._child, 60)
     assert front._child is not None
-    assert front._child.wait(10) == -signal.SIGTERM
+    assert front._child.wait(60) == -signal.SIGTERM

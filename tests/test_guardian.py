@@ -62,7 +62,7 @@ class Box:
     def close(self) -> None:
         self._server.shutdown(socket.SHUT_RDWR)
         self._server.close()
-        self._thread.join(5.0)
+        self._thread.join(60.0)
 
 
 @pytest.fixture
@@ -367,7 +367,7 @@ def test_a_worker_that_beats_is_left_alone(tmp_path: Path, make_box: Callable[..
 def asked(control: Path, request: object) -> dict[str, object]:
     with socket.socket(socket.AF_UNIX) as line:
         line.connect(str(control))
-        line.settimeout(5.0)
+        line.settimeout(60.0)
         line.sendall(json.dumps(request).encode() + b"\n")
         with line.makefile() as answers:
             answer: dict[str, object] = json.loads(answers.readline())
@@ -387,7 +387,7 @@ def test_a_stop_is_answered_although_the_worker_is_at_its_report(tmp_path: Path,
     """
     guarded = Guarded(tmp_path, body, box)
     control = tmp_path / "worker.py.sock"
-    wait_for((tmp_path / "worker.py.closed").exists, 10)
+    wait_for((tmp_path / "worker.py.closed").exists, 60)
     assert asked(control, {"do": "stop"}) == {"off": True, "by": "worker"}
     (tmp_path / "worker.py.end").touch()
     assert guarded.end()[0] == 3
@@ -549,7 +549,7 @@ def test_a_worker_that_does_not_stop_is_killed(tmp_path: Path, make_box: Callabl
     while not (tmp_path / "worker.py.ready").exists() and time.monotonic() < end:
         time.sleep(0.02)
     process.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=10)
+    _, said = process.communicate(timeout=60)
     assert process.returncode == guardian.TOOK_OVER
     assert "the worker did not stop when asked; taking over bays left" in said
     assert "INP OFF" in box.lines

@@ -60,7 +60,7 @@ class Other:
         return [json.loads(line) for line in text.splitlines()]
 
     def close(self) -> None:
-        self._thread.join(2.0)
+        self._thread.join(60.0)
         self.ours.close()
 
 

@@ -37,7 +37,7 @@ def another(bench: Path, folder: Path, program: str = HOLD) -> Iterator["subproc
         assert other.stdout.readline() == "held\n"
         yield other
     finally:
-        other.communicate(timeout=20)
+        other.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -120,7 +120,7 @@ def test_a_program_that_was_killed_holds_nothing(bench: Path, tmp_path: Path) ->
     locks = tmp_path / "locks"
     with another(bench, locks) as other:
         other.kill()
-        other.wait(10)
+        other.wait(60)
         assert len(list(locks.iterdir())) == 4
         with held(bench, ["left"], [locks]) as hold:
             assert len(hold) == 2
@@ -135,7 +135,7 @@ def test_a_worker_that_outlives_its_guardian_keeps_them_until_it_ends(bench: Pat
         assert other.stdout
         worker = int(other.stdout.readline())
         other.kill()
-        other.wait(10)
+        other.wait(60)
         assert holders(bench, None, [locks])
         with held(bench, None, [locks]):
             assert not Path(f"/proc/{worker}/stat").exists() or " Z " in Path(f"/proc/{worker}/stat").read_text()

@@ -144,7 +144,7 @@ def hurt(shed: Shed, moment: Moment, number: signal.Signals) -> Fate:
     running = quick(shed, QUICK_SILENCE_S)
     worker = 0
     try:
-        found = wait_for(lambda: child_of(running), 20)
+        found = wait_for(lambda: child_of(running), 60)
         assert isinstance(found, int)
         worker = found
         if moment.since != "start":
@@ -271,4 +271,4 @@ def test_with_its_real_times_the_guardian_holds_off_for_two_minutes(sheds: list[
         assert not shed.is_on()
     finally:
         running.kill()
-        running.communicate(timeout=10)
+        running.communicate(timeout=60)

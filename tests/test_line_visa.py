@@ -122,10 +122,10 @@ async def test_a_call_that_never_returns_is_abandoned(library: str) -> None:
         timeout = 0.0
 
         def write(self, _: str) -> None:
-            stuck.wait(20.0)
+            stuck.wait(60)
 
         def close(self) -> None:
-            stuck.wait(20.0)
+            stuck.wait(60)
 
     real, line._resource = line._resource, Stuck()
     loop = asyncio.get_running_loop()
@@ -152,7 +152,7 @@ async def test_what_opens_too_late_is_closed_again(library: str, monkeypatch: py
     open_resource = pyvisa.ResourceManager.open_resource
 
     def slowly(manager: pyvisa.ResourceManager, *what: Any, **more: Any) -> Any:
-        go_on.wait(20.0)
+        go_on.wait(60)
         opened.append(open_resource(manager, *what, **more))
         return opened[-1]
 

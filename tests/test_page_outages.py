@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Response, expect
 
 from tests.browser import SCHEMES, Complaints, chromium, context, faults_of, keep_picture, needs_chromium
-from tests.served_page import BEGINS_MS, OPERATE, VIEW, ServedPage, log_in, start
+from tests.served_page import OPERATE, VIEW, ServedPage, log_in, start
 from tests.shed import wait_for
 from tests.synthetic_run import discharge_run
 from tests.viewers import frozen, pages_open, viewers
@@ -43,16 +43,16 @@ def test_a_worker_that_is_killed_leaves_a_page_that_does_not_look_alive(served: 
         page = context(browser).new_page()
         log_in(page, served)
         start(page, "left")
-        expect(page.locator("main .stand")).to_contain_text("running, drawing", timeout=BEGINS_MS)
+        expect(page.locator("main .stand")).to_contain_text("running, drawing")
         os.kill(served.service.worker(), signal.SIGKILL)
         killed_s = time.monotonic()
         page.locator("#stop").click()
         answer, body = page.locator("#stop-answer"), page.locator("body")
-        expect(answer).to_contain_text("Off: read back and measured.", timeout=30_000)
+        expect(answer).to_contain_text("Off: read back and measured.")
         expect(answer).to_contain_text("took over")
         assert served.drawn_a("left") < 0.1
-        expect(body).to_have_attribute("data-age", "late", timeout=8_000)
-        expect(body).to_have_attribute("data-age", "lost", timeout=15_000)
+        expect(body).not_to_have_attribute("data-age", "fresh")
+        expect(body).to_have_attribute("data-age", "lost")
         assert time.monotonic() - killed_s >= 9.0
         expect(page.locator("#lost")).to_contain_text("NO NEW DATA FOR")
         expect(page.locator("#guardian")).to_contain_text("took over")
@@ -70,26 +70,26 @@ def test_a_front_that_is_killed_is_missed_and_comes_back_with_the_gap_filled(ser
         log_in(page, served)
         start(page, "left")
         body = page.locator("body")
-        expect(page.locator("main .stand")).to_contain_text("running, drawing", timeout=BEGINS_MS)
+        expect(page.locator("main .stand")).to_contain_text("running, drawing")
         run = next((served.folder / "runs").glob("*/*"))
         filled: list[Response] = []
         page.on("response", lambda one: filled.append(one) if "/curves" in one.url and one.ok else None)
 
         first = served.front()
         os.kill(first, signal.SIGKILL)
-        second = wait_for(lambda: served.front() not in (0, first) and served.front(), 12)
+        second = wait_for(lambda: served.front() not in (0, first) and served.front(), 60)
         assert isinstance(second, int)
         os.kill(second, signal.SIGKILL)  # so soon after its start the next one comes only ten seconds later
         gone_s = times_s(run)[-1]
         page.locator("#stop").click()
-        expect(page.locator("#stop-answer")).to_contain_text("NOT CONFIRMED: the page got no answer", timeout=8_000)
+        expect(page.locator("#stop-answer")).to_contain_text("NOT CONFIRMED: the page got no answer")
         assert served.drawn_a("left") > 5.0, "and it was not stopped"
-        expect(body).to_have_attribute("data-age", "late", timeout=8_000)
+        expect(body).not_to_have_attribute("data-age", "fresh")
         assert not served.answers()
-        wait_for(served.answers, 20)
+        wait_for(served.answers, 60)
         back_s = times_s(run)[-1]
         filled.clear()
-        expect(body).to_have_attribute("data-age", "fresh", timeout=15_000)
+        expect(body).to_have_attribute("data-age", "fresh")
         for _ in range(100):
             if not filled:
                 page.wait_for_timeout(100)
@@ -100,7 +100,7 @@ def test_a_front_that_is_killed_is_missed_and_comes_back_with_the_gap_filled(ser
         found = times_s(run)
         assert max(later - before for before, later in itertools.pairwise(found)) < 1.5
         page.get_by_role("button", name="Stop bay left only").click()
-        expect(page.locator("#stop-answer")).to_contain_text("Off: read back and measured.", timeout=15_000)
+        expect(page.locator("#stop-answer")).to_contain_text("Off: read back and measured.")
         assert "the front ended with exit code -9; it is started again" in served.service.log.read_text()
 
 
@@ -113,10 +113,10 @@ def test_twenty_look_on_and_the_one_that_froze_holds_nobody_up(served: ServedPag
         start(page, "left")
         second = context(browser, "phone", storage_state=page.context.storage_state()).new_page()
         second.goto(f"{served.url}#/bay/left")
-        expect(page.locator("main .stand")).to_contain_text("running, drawing", timeout=BEGINS_MS)
+        expect(page.locator("main .stand")).to_contain_text("running, drawing")
         stuck = frozen(served.port, VIEW)
         with viewers(OTHERS, served.port, VIEW) as others:
-            wait_for(lambda: pages_open(served.port, VIEW) == OTHERS + 3, 10)
+            wait_for(lambda: pages_open(served.port, VIEW) == OTHERS + 3, 60)
             page.wait_for_timeout(1000.0 * LOOKED_S)
             assert pages_open(served.port, VIEW) == OTHERS + 2, "who does not read is let go"
             for one in others:
@@ -155,7 +155,7 @@ def test_a_question_is_answered_a_trip_acknowledged_and_a_note_kept(served: Serv
         log_in(page, served)
         start(page, "left", "Is the probe taped on?")
         question = page.locator("main .question")
-        expect(question).to_contain_text("Is the probe taped on?", timeout=BEGINS_MS)
+        expect(question).to_contain_text("Is the probe taped on?")
         seen = looker.locator("article", has_text="Bay left")
         expect(seen).to_contain_text("Is the probe taped on?")
         expect(seen.get_by_role("button")).to_have_count(0)
@@ -164,10 +164,10 @@ def test_a_question_is_answered_a_trip_acknowledged_and_a_note_kept(served: Serv
             assert faults_of(page) == []
             keep_picture(page, "question", scheme)
         question.get_by_role("button", name="yes").click()
-        expect(question).to_contain_text("Is the fan on?", timeout=15_000)
+        expect(question).to_contain_text("Is the fan on?")
 
         served.shed.ask_load("INP 1;:INP?")  # somebody turns a knob
-        expect(page.locator("main .stand")).to_contain_text("TRIPPED", timeout=40_000)
+        expect(page.locator("main .stand")).to_contain_text("TRIPPED")
         assert page.title().startswith("TRIPPED: left")
         assert not served.shed.is_on()
         for scheme in SCHEMES:
@@ -176,7 +176,7 @@ def test_a_question_is_answered_a_trip_acknowledged_and_a_note_kept(served: Serv
             keep_picture(page, "tripped", scheme)
         page.get_by_role("button", name="Acknowledge the trip").click()
         page.get_by_role("button", name="So it is: acknowledge").click()
-        expect(page.locator("main .stand")).not_to_contain_text("TRIPPED", timeout=15_000)
+        expect(page.locator("main .stand")).not_to_contain_text("TRIPPED")
 
         page.get_by_role("link", name="Past runs").click()
         page.locator("main a[href^='#/run/']").first.click()

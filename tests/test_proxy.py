@@ -87,8 +87,8 @@ def test_without_faults_bytes_and_the_end_pass(proxy: Proxy, echo: Echo) -> None
     with client(proxy) as wire:
         assert says(wire, b"A?\n") == b"A?\n"
         assert bytes(proxy.connections[0].orders) == b"A?\n"
-    wait_for(lambda: echo.ends == 1, 5)
-    wait_for(lambda: not proxy.open, 5)
+    wait_for(lambda: echo.ends == 1, 60)
+    wait_for(lambda: not proxy.open, 60)
     with client(proxy) as wire:
         assert says(wire, b"B?\n") == b"B?\n"
         echo.hang_up()
@@ -159,7 +159,7 @@ def test_the_end_by_rst_and_by_fin(proxy: Proxy, echo: Echo, how: Callable[[Prox
                 wire.recv(100)
         else:
             assert wire.recv(100) == b""
-    wait_for(lambda: echo.ends == 1, 5)
+    wait_for(lambda: echo.ends == 1, 60)
     with client(proxy) as wire:
         assert says(wire, b"B?\n") == b"B?\n"
 

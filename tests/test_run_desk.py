@@ -33,7 +33,7 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
         assert left["list"]["pack_name"] == "Sanderling"
 
         with socket.socket(socket.AF_UNIX) as feed:
-            feed.settimeout(20)
+            feed.settimeout(60.0)
             feed.connect(str(tmp_path / "state" / "feed.sock"))
             with feed.makefile("rb") as lines:
                 state = json.loads(lines.readline())
@@ -67,12 +67,12 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
         stopped = say(shed, "stop", "left")
         assert stopped.returncode == 0, stopped.stderr
         assert not shed.is_on()
-        assert waiting.wait(20) == 3
+        assert waiting.wait(60) == 3
         assert "left: stopped (asked to stop), Sanderling; off confirmed" in waiting.communicate()[0]
         assert run.wait(30) == 3
         for looking in (watch, tail):
             looking.send_signal(signal.SIGINT)
-        assert watch.wait(10) == 0
+        assert watch.wait(60) == 0
         watch.communicate()
         events = [json.loads(line) for line in tail.communicate()[0].splitlines()]
         assert tail.returncode == 0

@@ -325,7 +325,7 @@ def test_a_stop_while_a_disk_refuses_leaves_no_test_that_seems_to_run(
     def refuses(state: Path, found: waiting_list.WaitingList) -> None:
         if found.running:
             asked.set()
-            may_fail.wait(20)
+            may_fail.wait(60)
             raise FolderError("left.json: the disk refuses, on purpose")
         write(state, found)
 

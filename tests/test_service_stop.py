@@ -79,7 +79,7 @@ def test_a_stop_does_not_wait_for_a_disk_that_stands_still(tmp_path: Path, monke
             moves, write = threading.Event(), list_file.write_list
 
             def late(state: Path, found: WaitingList) -> None:
-                moves.wait(20.0)
+                moves.wait(60)
                 write(state, found)
 
             with monkeypatch.context() as patched:

@@ -199,9 +199,9 @@ def test_a_bench_in_its_own_process_answers_a_plain_socket_and_ends_on_sigterm(t
         assert float(exchange(port, "MEAS:CURR?")) == pytest.approx(2.0, abs=0.06)
         assert exchange(port, "INP OFF;:INP?") == "0"
         process.send_signal(signal.SIGTERM)
-        assert process.wait(10.0) == 0
+        assert process.wait(60) == 0
     finally:
         process.kill()
-        process.wait(10.0)
+        process.wait(60)
         if process.stdout is not None:
             process.stdout.close()

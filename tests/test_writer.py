@@ -24,7 +24,7 @@ HEADER = "a,b\n"
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
 
 
-def wait_for(what: Callable[[], object], seconds: float = 5.0) -> None:
+def wait_for(what: Callable[[], object], seconds: float = 60.0) -> None:
     end = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < end, "did not happen in time"
