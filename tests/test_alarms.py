@@ -314,12 +314,12 @@ def test_a_hanging_network_delays_nothing_of_the_worker(bench: Path, listener: L
                 outside.sign("left", True)
                 outside.ended(f"bay-{number}", "Heron", "tripped", "too low", off_confirmed=False)
             took_s = time.monotonic() - began_s
-            await asyncio.to_thread(wait_for, lambda: listener.fetched, 10)
+            await asyncio.to_thread(wait_for, lambda: listener.fetched, 60)
             return took_s
 
     notes: list[str] = []
     listener.hang.clear()
-    assert asyncio.run(work()) < 0.5
+    assert asyncio.run(work()) < 10.0  # whoever waited for that network would wait a minute, for each of the fifty
     listener.hang.set()
     # The process goes on by itself; what had hung was tried again.
     wait_for(lambda: len({one["title"] for one in listener.posted}) == 50, 60)

@@ -69,7 +69,7 @@ def test_the_lock_ends_with_whoever_held_it() -> None:
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1] / "src")}
     done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False)
     holder = Path(f"/proc/{int(done.stdout)}/stat")
-    end = time.monotonic() + 5.0
+    end = time.monotonic() + 60.0
     while time.monotonic() < end and holder.exists() and holder.read_text().rpartition(")")[2].split()[0] != "Z":
         time.sleep(0.02)
     assert not holder.exists() or holder.read_text().rpartition(")")[2].split()[0] == "Z"

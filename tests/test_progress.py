@@ -138,9 +138,9 @@ def test_a_terminal_that_takes_nothing_holds_nobody_up() -> None:
     for n in range(1000):
         progress.show("left", VIEW)
         progress.note(f"note {n}")
-    assert time.monotonic() - began < 0.5
+    assert time.monotonic() - began < 10.0  # whoever waited for it would wait for ever
     progress.close()
-    assert time.monotonic() - began < 4.0
+    assert time.monotonic() - began < 30.0
 
 
 def test_a_closed_terminal_ends_the_thread_only(monkeypatch: pytest.MonkeyPatch) -> None:

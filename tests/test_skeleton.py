@@ -39,8 +39,8 @@ def test_a_worker_that_dies_or_freezes_leaves_the_load_off(shed: Shed, how: sign
         took_s = time.monotonic() - began
         assert shed.drawn_a() < 0.05
         # End of file is noticed at once; silence only when the guardian's five seconds have run out.
-        assert took_s < (2.0 if how == signal.SIGKILL else 8.0)
-        wait_for(lambda: not _lives(worker), 5)  # a process that was killed ends when it gets a turn
+        assert took_s < (4.0 if how == signal.SIGKILL else 8.0)
+        wait_for(lambda: not _lives(worker), 60)  # a process that was killed ends when it gets a turn
         assert running.poll() is None  # it goes on asserting off
         said = hear(running, "left load at")  # the load is off before the guardian says so
         assert not shed.is_on()

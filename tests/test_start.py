@@ -162,9 +162,9 @@ def test_an_hour_of_one_bay_in_memory_is_fast() -> None:
             say["left/temperature"]("MEAS:TEMP? (@1,2,3)")
             say["left/voltmeter"]("MEAS:VOLT?")
 
-    began = time.monotonic()
+    began = time.process_time()
     run(main())
-    assert time.monotonic() - began < 6.0  # about 1 s on an idle machine
+    assert time.process_time() - began < 6.0  # about 1 s on an idle machine
 
 
 def test_an_unknown_kind_of_instrument_is_refused() -> None:

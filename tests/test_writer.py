@@ -185,7 +185,7 @@ def test_a_disk_that_takes_nothing_does_not_keep_the_worker(tmp_path: Path, monk
     in_loop(lambda: put_many(writer, 40_000))
     began = time.monotonic()
     writer.close()
-    assert time.monotonic() - began < 1.0
+    assert time.monotonic() - began < 10.0  # whoever waited for it would wait for ever
     os.close(reader)  # the thread's write fails now, and it ends
     wait_for(lambda: not any(thread.name == f"writer {tmp_path.name}" for thread in threading.enumerate()))
 
@@ -204,7 +204,7 @@ def test_putting_never_waits_for_the_disk(tmp_path: Path) -> None:
     put_in_the_place_of(tmp_path / "samples-001.csv", str(tmp_path / "slow"))
     began = time.monotonic()
     in_loop(lambda: put_many(writer, 40_000))
-    assert time.monotonic() - began < 5.0
+    assert time.monotonic() - began < 30.0  # whoever waited for it would wait for ever
     assert writer.failed is not None
     assert "rows wait to be written: the disk does not keep up" in writer.failed
     drained = threading.Thread(target=drain, args=(reader,))
