@@ -7,10 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from tests.needs import pytest_runtest_makereport, pytest_runtest_setup, pytest_terminal_summary
 
 __all__ = ["pytest_runtest_makereport", "pytest_runtest_setup", "pytest_terminal_summary"]
+
+# How long one example takes says more of the machine than of the code.
+settings.register_profile("patient")
+settings.load_profile("patient")
 
 # The files that take longest, by what they take on an idle machine. They go first, longest before shorter, so that no
 # core is idle at the end while another has a long one left.

@@ -69,7 +69,7 @@ def loaded(read: Callable[[str, str], object], text: str) -> object | None:
     return None
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(text=st.one_of(st.text(max_size=80), LINES, spoiled(FILES["pack"])))
 @example(text="x = " + "[" * 3000)
 @example(text="series = " + "9" * 5000)
@@ -83,7 +83,7 @@ def test_any_text_for_a_pack_file(text: str) -> None:
         assert resolved(found).series == found.series
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(text=st.one_of(st.text(max_size=80), LINES, spoiled(FILES["bench"])))
 @example(text="bay = 3")
 @example(text=BENCH.replace('"101:106"', '"101:²"'))
@@ -95,7 +95,7 @@ def test_any_text_for_a_bench_file(text: str) -> None:
         assert all(bay.abilities().group_channels >= 0 for bay in found.bay)
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(text=st.one_of(st.text(max_size=80), LINES, spoiled(FILES["profile"])))
 def test_any_text_for_a_profile_file(text: str) -> None:
     """What a profile says is then a plan, or refused with reasons."""
@@ -112,7 +112,7 @@ def test_any_text_for_a_profile_file(text: str) -> None:
     assert reasons or 0 <= plan.estimate_s < 1e9
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(text=st.one_of(st.text(max_size=80), LINES, st.sampled_from(CRAFTS).flatmap(spoiled)))
 @example(text=CRAFTS[0].replace("1.6 kg", "1e-320 kg"))
 def test_any_text_for_a_craft_file(text: str) -> None:
@@ -122,7 +122,7 @@ def test_any_text_for_a_craft_file(text: str) -> None:
         assert hover_power_w(found, 0.5) > 0.0
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(text=st.one_of(st.text(max_size=80), LINES, spoiled(IMPORT)))
 @example(text="columns = 3")
 @example(text="x = " + "[" * 3000)
@@ -131,7 +131,7 @@ def test_any_text_for_an_import_file(text: str) -> None:
     loaded(lambda text, where: import_map(toml_tables(text, where), where), text)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     text=st.one_of(
         st.text(max_size=80), spoiled((Path(__file__).parents[1] / "drivers/maps/supply.toml").read_text("utf-8"))

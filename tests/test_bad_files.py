@@ -45,7 +45,7 @@ _VALUES = (
 )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(name=st.sampled_from(library_names()), data=st.data())
 def test_a_shipped_profile_with_one_thing_changed_is_a_plan_or_told(name: str, data: Any) -> None:
     lines = library_text(name).splitlines()
@@ -364,7 +364,7 @@ def ends(step: PlannedStep, plan: Plan, stuck: tuple[float, float | None, float 
     raise AssertionError(f"{step.title}: still going on after {time_s:g} s of {longest_s(step):g} s")
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
 @given(_PROFILES, _PACKS, _STUCK)
 def test_any_plan_ends_even_where_nothing_ever_changes(
     profile: dict[str, Any], pack: Pack, stuck: tuple[float, float | None, float | None, bool]

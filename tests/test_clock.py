@@ -27,7 +27,7 @@ def loop_now() -> float:
     return asyncio.get_running_loop().time()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(st.floats(0.001, 40_000.0), min_size=1, max_size=30, unique=True))
 def test_timers_fire_in_order_and_exactly_on_time(delays: list[float]) -> None:
     fired: list[tuple[float, float]] = []

@@ -480,7 +480,7 @@ def test_result_is_written_with_units_and_samples(tmp_path: Path) -> None:
     assert data["missing"]["peak_c"] == "the run has no ladder step"
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     keep=st.integers(0, 420),
     holes=st.lists(st.integers(0, 419), max_size=60),

@@ -76,7 +76,7 @@ def test_what_is_wrong_with_a_record_is_told_with_its_row(text: str, words: str)
     assert words in str(caught.value)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.text()
     | st.lists(st.tuples(st.text(max_size=8), st.text(max_size=8)), max_size=20).map(
@@ -244,7 +244,7 @@ def test_a_table_that_is_not_there_is_named() -> None:
         read_profile(flight(table("0,100\n5,\n10,0\n")))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.text(max_size=60), st.text(min_size=1, max_size=12))
 def test_any_table_is_carried_unchanged(text: str, name: str) -> None:
     for own in ("", '\n[tables]\n"other" = "x"\n'):

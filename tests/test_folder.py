@@ -179,7 +179,7 @@ def test_events_cut_at_every_byte_keep_whole_events(tmp_path: Path) -> None:
         assert run.ending.how == "interrupted"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(at=st.integers(0, 2000), junk=st.binary(max_size=40), length=st.integers(0, 60))
 def test_junk_anywhere_never_raises_and_is_never_silent(
     tmp_path_factory: pytest.TempPathFactory, at: int, junk: bytes, length: int
@@ -334,7 +334,7 @@ def test_a_reserve_cut_or_zeroed_at_every_byte_keeps_its_whole_lines(tmp_path: P
         assert path.exists() == (cut > head or (0 < cut < head)), cut
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(at=st.integers(0, 3000), length=st.integers(1, 600))
 def test_holes_in_a_reserve_lose_only_the_lines_they_touch(
     tmp_path_factory: pytest.TempPathFactory, at: int, length: int

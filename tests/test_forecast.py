@@ -219,7 +219,7 @@ STEPS = st.one_of(
 )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     steps=st.lists(STEPS, min_size=1, max_size=4),
     chemistry=st.sampled_from(["li-ion", "lipo", "li-hv", "lifepo4"]),

@@ -81,7 +81,7 @@ def test_rows_that_cannot_be_read_are_left_out(tmp_path: Path) -> None:
 
 
 @given(st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_many_rows_at_once_say_the_same_as_one_by_one(data: st.DataObject) -> None:
     """The quick way takes only what the careful way would take, and draws it alike."""
     rows = list(ROWS[1:60])

@@ -50,7 +50,7 @@ def test_each_mode_at_its_operating_point() -> None:
     assert bay.load_current_a(0) == pytest.approx(22.2)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     emf=st.floats(8.0, 60.0),
     ohm=st.floats(0.0, 0.1),
@@ -292,7 +292,7 @@ def test_taps_see_the_joints_but_not_the_leads(pack: PackModel) -> None:
 
 
 @given(st.lists(st.floats(0.001, 7.0), min_size=1, max_size=40))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_looking_often_changes_little(steps: list[float]) -> None:
     often, once = (simple(at_soc(heron(), 0.8)) for _ in range(2))
     for bay in (often, once):
