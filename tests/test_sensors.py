@@ -98,7 +98,7 @@ def test_type_k_agrees_with_the_published_inverse_all_over_its_range() -> None:
     inverse += [1.057734e-6, -1.052755e-8]
     for mv in np.linspace(0.0, 20.644, 200):
         assert K.temperature_c(mv / 1000.0, 0.0) == pytest.approx(
-            np.polynomial.polynomial.polyval(mv, inverse), abs=0.06
+            np.polynomial.polynomial.polyval(mv, inverse), abs=0.05
         )
 
 
@@ -118,6 +118,7 @@ def test_platinum_gives_what_iec_60751_says_for_any_r0(t_c: float, ohm: float) -
         assert Platinum(r0_ohm).temperature_c(ohm * r0_ohm / 100.0) == pytest.approx(t_c, abs=3e-4)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 850.0))
 def test_platinum_above_0_is_the_root_of_its_square(t_c: float) -> None:
     """IEC 60751 above 0 °C is R0·(1 + A·t + B·t²): the school's formula, another way than ours."""
@@ -178,6 +179,7 @@ def test_platinum_there_and_back(t_c: float, r0_ohm: float) -> None:
     assert (back is None and min(t_c + 200.0, 850.0 - t_c) < 1e-6) or back == pytest.approx(t_c, abs=1e-5)
 
 
+@settings(deadline=None)
 @given(st.floats(-54.9, 199.9), st.floats(1.0, 1e6), st.floats(1000.0, 10_000.0))
 def test_beta_there_and_back(t_c: float, r25_ohm: float, beta_k: float) -> None:
     ohm = r25_ohm * math.exp(beta_k * (1.0 / (t_c + 273.15) - 1.0 / 298.15))
