@@ -1,14 +1,16 @@
 """The bench file: which instruments are wired to which bay, what they can do, and how they are reached."""
 
 import base64
+import math
 import re
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from benchwarden.drivers.sensors import Ntc, Platinum, Probe, SteinhartHart, TypeK
 from benchwarden.profiles.mistakes import keys_of, read_toml
 from benchwarden.profiles.plan import BayAbilities
-from benchwarden.profiles.quantity import Accuracy, AccuracyOf, Current, Duration, Power, Resistance, Voltage
+from benchwarden.profiles.quantity import Accuracy, AccuracyOf, Beta, Current, Duration, Power, Resistance, Voltage
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 _Sense = Literal["pack connector", "instrument terminals"]
@@ -93,12 +95,76 @@ class CellsEntry(Instrument):
     burst_every_s: Duration | None = Field(default=None, alias="burst_every")
 
 
+class ProbeEntry(BaseModel):
+    """What is wired to every channel of a thermometer that answers volts or ohms.
+
+    `r0` in ohm at 0 °C (platinum); `r25` in ohm at 25 °C and `beta` in K (ntc); `a`, `b`, `c` in 1/K for ohms
+    (steinhart-hart). Formulas and ranges are in drivers/sensors.py.
+    """
+
+    model_config = _STRICT
+    kind: Literal["type-k", "platinum", "ntc", "steinhart-hart"]
+    r0_ohm: Resistance | None = Field(default=None, alias="r0", ge=1.0, le=1e5)
+    r25_ohm: Resistance | None = Field(default=None, alias="r25", ge=1.0)
+    beta_k: Beta | None = Field(default=None, alias="beta")
+    a: Annotated[float, Field(strict=True, ge=-0.1, le=0.1)] | None = None
+    b: Annotated[float, Field(strict=True, gt=0.0, le=0.1)] | None = None
+    c: Annotated[float, Field(strict=True, ge=0.0, le=1e-3)] | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> "ProbeEntry":
+        needed = _PROBE_NEEDS[self.kind]
+        given = {
+            field.alias or name for name, field in ProbeEntry.model_fields.items() if getattr(self, name) is not None
+        }
+        missing = [key for key in needed if key not in given]
+        idle = sorted(given - {"kind", *needed})
+        if missing or idle:
+            wrong = [f"{', '.join(missing)} missing"] * bool(missing) + [f"{', '.join(idle)} given"] * bool(idle)
+            raise ValueError(
+                f'kind = "{self.kind}" takes {" and ".join(needed) or "nothing else"}; found {" and ".join(wrong)}'
+            )
+        if self.kind == "steinhart-hart" and not self._is_a_thermistor():
+            raise ValueError(
+                f"a = {self.a:g}, b = {self.b:g}, c = {self.c:g} make no thermistor: at 25 °C it would have less than "
+                "1 ohm or more than 10 Mohm; right would be such as a = 1.0e-3, b = 2.4e-4, c = 2.0e-7"
+            )
+        return self
+
+    def _is_a_thermistor(self) -> bool:
+        """Whether it has 1 ohm to 10 Mohm at 25 °C (common practice, no source)."""
+        a, b, c = self.a or 0.0, self.b or 0.0, self.c or 0.0
+        most = math.log(1e7)
+        return a <= 1.0 / 298.15 <= a + b * most + c * most**3
+
+    def probe(self) -> Probe:
+        """Return what turns its volts or ohms into degrees Celsius."""
+        match self.kind:
+            case "type-k":
+                return TypeK()
+            case "platinum":
+                return Platinum(self.r0_ohm or 0.0)
+            case "ntc":
+                return Ntc(self.r25_ohm or 0.0, self.beta_k or 0.0)
+            case "steinhart-hart":
+                return SteinhartHart(self.a or 0.0, self.b or 0.0, self.c or 0.0)
+
+
+_PROBE_NEEDS = {
+    "type-k": (),
+    "platinum": ("r0",),
+    "ntc": ("r25", "beta"),
+    "steinhart-hart": ("a", "b", "c"),
+}
+
+
 class TemperatureEntry(Instrument):
-    """A thermometer; `sensors` names where each channel's sensor sits."""
+    """A thermometer; `sensors` names where each channel's sensor sits, `probe` what they are if it answers no °C."""
 
     every_s: Duration = Field(default=2.0, alias="every")
     stale_after_s: Duration = Field(default=10.0, alias="stale_after")
     sensors: dict[str, Annotated[int, Field(strict=True, ge=0, le=999_999_999)]] = Field(min_length=1)
+    probe: ProbeEntry | None = None
 
     @field_validator("sensors")
     @classmethod
@@ -356,6 +422,7 @@ def read_bench(text: str, where: str) -> Bench:
         "bay": keys_of(BayEntry),
     }
     known["bay.contactor"] = keys_of(ContactorEntry)
+    known["bay.temperature.probe"] = keys_of(ProbeEntry)
     for role, model in _ENTRIES.items():
         known[f"bay.{role}"] = keys_of(model)
         known[f"bay.{role}.limits"] = keys_of(Limits)

@@ -61,14 +61,13 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Column(_Table):
-    """One number of a measurement: `unit` follows it in the text ("" = none), `sign` and `factor` turn it to ours.
+class Answered(_Table):
+    """One number of a reply: `unit` follows it in the text ("" = none), `sign` and `factor` turn it to ours.
 
-    Ours: V, A, Ah, Wh, degrees Celsius; current positive charges the pack. An instrument that answers milliamperes has
-    the factor 0.001. `name` is left out where the channels give the names.
+    Ours: V, A, Ah, Wh, ohm, degrees Celsius; current positive charges the pack. An instrument that answers milliamperes
+    has the factor 0.001.
     """
 
-    name: str = ""
     unit: str = ""
     sign: Literal[1, -1] = 1
     factor: float = Field(default=1.0, ge=LEAST_FACTOR, le=MOST_FACTOR, strict=True)
@@ -81,15 +80,40 @@ class Column(_Table):
         return 0.0 - value if self.sign < 0 else value  # 0.0 - 0.0 is no negative zero
 
 
+class Column(Answered):
+    """One number of a measurement by its name, such as voltage_v."""
+
+    name: str = ""
+
+
+class Channel(Answered):
+    """The number that each channel is answered with; `quantity` only for a thermometer that answers no temperature.
+
+    Which probe turns voltage or resistance into a temperature stands in the bench file: it belongs to the bench.
+    """
+
+    quantity: Literal["temperature", "voltage", "resistance"] | None = None
+
+
+class Cold(Answered):
+    """The question for the temperature of a thermometer's terminals, a thermocouple's cold junction, in °C.
+
+    Asked together with each reading, in one message where `joint` allows that.
+    """
+
+    ask: Message
+
+
 class Measure(_Table):
     """One question whose reply holds all values of a reading: `columns`, or `each` for one number per
-    channel.
+    channel. `cold` is for thermocouples.
     """
 
     ask: Message
     separator: str = Field(default=",", min_length=1)
     columns: tuple[Column, ...] = ()
-    each: Column | None = None
+    each: Channel | None = None
+    cold: Cold | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> "Measure":
@@ -288,10 +312,25 @@ class CommandMap(_Table):
             wrong.append("feed is missing: a supply feeds voltage and current")
         if self.role != "load" and self.counters is not None:
             wrong.append(f"counters are read of a load only, not of the role {self.role}")
+        wrong += self._wrong_sensing()
         wrong += _unknown_placeholders(self)
         if wrong:
             raise ValueError("; ".join(wrong))
         return self
+
+    def _wrong_sensing(self) -> Iterator[str]:
+        """Tell what cannot be turned into a temperature, or is none and need not be."""
+        each, cold = self.measure.each, self.measure.cold
+        quantity = each.quantity if each else None
+        if quantity is not None and self.role != "temperature":
+            yield f"measure.each.quantity = {quantity!r} is for the role temperature only, not for {self.role}"
+        elif quantity == "voltage" and cold is None:
+            yield (
+                "measure.cold is missing: a thermocouple's voltage says nothing without the temperature of the "
+                'terminals that it is measured at; right would be such as cold = { ask = "…?" }'
+            )
+        elif quantity != "voltage" and cold is not None:
+            yield 'measure.cold is for measure.each.quantity = "voltage" only: only thermocouples have a cold junction'
 
 
 def _unknown_placeholders(found: CommandMap) -> Iterable[str]:
@@ -319,6 +358,8 @@ def _unknown_placeholders(found: CommandMap) -> Iterable[str]:
         setting(f"protect.{name}", getattr(found.protect, name), {"value"})
     setting("protect.power_on_off", found.protect.power_on_off, set())
     places.append(("measure.ask", found.measure.ask, {"channels"} if found.measure.each else set()))
+    if found.measure.cold is not None:
+        places.append(("measure.cold.ask", found.measure.cold.ask, set()))
     if found.counters is not None:
         places.append(("counters.ask", found.counters.ask, set()))
     places.extend(("on_open", text, set()) for text in found.on_open)

@@ -69,5 +69,9 @@ class CounterAstray(InstrumentError):
     """A load's own counter tells nothing of the time since it went on."""
 
 
+class ColdJunctionAstray(InstrumentError):
+    """The instrument does not say how warm its terminals are, so that thermocouples tell nothing."""
+
+
 class NotSharing(InstrumentError):
     """One of several loads in parallel does not carry its part of the current."""

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from benchwarden.drivers.address import open_line
 from benchwarden.drivers.command_map import CommandMap, load_map
 from benchwarden.drivers.roles import Cells, Load, Supply, Thermometer, Voltmeter
+from benchwarden.drivers.sensors import Probe
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +60,12 @@ class Wire:
         """Return the scanner here. Raises AddressError, MapError, ValueError."""
         return Cells(**self._options(who), channels=channels, taps=taps)
 
-    def thermometer(self, who: str, sensors: Mapping[str, int]) -> Thermometer:
-        """Return the thermometer here; `sensors` maps a place to its channel.
+    def thermometer(self, who: str, sensors: Mapping[str, int], probe: Probe | None = None) -> Thermometer:
+        """Return the thermometer here; `sensors` maps a place to its channel, `probe` is what is wired to them.
 
         Raises AddressError, MapError.
         """
-        return Thermometer(**self._options(who), sensors=sensors)
+        return Thermometer(**self._options(who), sensors=sensors, probe=probe)
 
     def voltmeter(self, who: str) -> Voltmeter:
         """Return the voltmeter here. Raises AddressError, MapError."""

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchwarden.drivers.address import parse_address
-from benchwarden.drivers.command_map import Check, CommandMap, MapError, Output, Protect, Rating, Setting
+from benchwarden.drivers.command_map import Answered, Check, CommandMap, MapError, Output, Protect, Rating, Setting
 from benchwarden.drivers.errors import NotOff, NotOn, ReadBackDiffers
 from benchwarden.drivers.instrument import Instrument
 from benchwarden.drivers.line import Line
@@ -64,9 +64,9 @@ class Role:
         self._baud = baud
         measure = command_map.measure
         each = measure.each
-        columns = measure.columns if each is None else tuple(each for _ in names or ())
-        self._names = tuple(column.name for column in columns) if names is None else tuple(names)
-        self._columns = tuple(columns)
+        columns: tuple[Answered, ...] = measure.columns if each is None else tuple(each for _ in names or ())
+        self._names = tuple(column.name for column in measure.columns) if names is None else tuple(names)
+        self._columns = columns
         self._grammar = Numbers(self._names, [column.unit for column in columns], measure.separator)
         self._question = measure.ask if each is None else measure.ask.format(channels=channels)
 
@@ -98,7 +98,10 @@ class Role:
         return dict(zip(self._names, await self._values(), strict=True))
 
     async def _values(self) -> list[float | None]:
-        reply = await self.instrument.ask(self._question)
+        return await self._parsed(await self.instrument.ask(self._question))
+
+    async def _parsed(self, reply: str) -> list[float | None]:
+        """Return the values in a reply to the question, in our units; raises ReplyRefused."""
         try:
             values = self._grammar.parse(reply)
         except BadReply as fault:

@@ -4,11 +4,12 @@ import re
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from benchwarden.drivers.command_map import CommandMap, Counters, Setting
-from benchwarden.drivers.errors import CounterAstray
+from benchwarden.drivers.command_map import CommandMap, Counters, MapError, Setting
+from benchwarden.drivers.errors import ColdJunctionAstray, CounterAstray
 from benchwarden.drivers.line import Line
-from benchwarden.drivers.reply import BadReply, Numbers
+from benchwarden.drivers.reply import BadReply, Numbers, parse_number
 from benchwarden.drivers.role import Driving, Role
+from benchwarden.drivers.sensors import COLD_HIGH_C, COLD_LOW_C, Probe, TypeK
 
 Quantity = Literal["current", "power", "resistance"]
 
@@ -189,16 +190,85 @@ class Cells(Role):
 
 
 class Thermometer(Role):
-    """The thermometer. `read()` gives <place>_c for every place in `sensors` (place → channel)."""
+    """The thermometer. `read()` gives <place>_c for every place in `sensors` (place → channel).
+
+    `probe` is what is wired to all of them, where the instrument answers volts or ohms. Raises MapError where map and
+    probe do not go together.
+    """
 
     role = "temperature"
 
-    def __init__(self, line: Line, command_map: CommandMap, *, sensors: Mapping[str, int], **options: Any) -> None:
+    def __init__(
+        self,
+        line: Line,
+        command_map: CommandMap,
+        *,
+        sensors: Mapping[str, int],
+        probe: Probe | None = None,
+        **options: Any,
+    ) -> None:
         if not sensors:
             raise ValueError("sensors is empty; right would be such as { middle = 1, ambient = 2 }")
         names = [f"{place}_c" for place in sensors]
         channels = ",".join(str(channel) for channel in sensors.values())
         super().__init__(line, command_map, names=names, channels=channels, **options)
+        self._probe = probe
+        if mismatch := probe_mismatch(command_map, probe):
+            raise MapError(f"{self.who}: {mismatch}")
+
+    async def read(self) -> dict[str, float | None]:
+        """Return the temperature at every place in °C, None for "no value" and for what no such probe gives.
+
+        Raises ColdJunctionAstray, InstrumentError.
+        """
+        probe = self._probe
+        if isinstance(probe, TypeK):
+            cold_c, values = await self._with_cold()
+            values = [probe.temperature_c(value, cold_c) for value in values]
+        else:
+            values = await self._values()
+            if probe is not None:
+                values = [probe.temperature_c(value) for value in values]
+        return dict(zip(self._names, values, strict=True))
+
+    async def _with_cold(self) -> tuple[float, list[float | None]]:
+        """Ask for the terminals' temperature (°C) and for the voltages (V), in one exchange where the map allows it."""
+        cold = self.command_map.measure.cold
+        if cold is None:  # the map's own check rules it out
+            raise self.instrument.lacks("measure.cold")
+        told, reply = await self.instrument.order((), (cold.ask, self._question), check=False)
+        values = await self._parsed(reply)
+        try:
+            cold_c = cold.ours(parse_number(told, cold.unit))
+        except BadReply as fault:
+            await self.instrument.refuse(cold.ask, told, str(fault))
+        if cold_c is None or not COLD_LOW_C <= cold_c <= COLD_HIGH_C:
+            found = "no value" if cold_c is None else f"{cold_c:g} °C"
+            what = f"its terminals are at {found}, right would be {COLD_LOW_C:g} to {COLD_HIGH_C:g} °C: no thermocouple"
+            raise ColdJunctionAstray(self.who, self.address, cold.ask, told, f"{what} has a value")
+        return cold_c, values
+
+
+def probe_mismatch(command_map: CommandMap, probe: Probe | None) -> str | None:
+    """Return why a thermometer's map and the probe in the bench file do not go together, in words; else None."""
+    each = command_map.measure.each
+    answers = (each and each.quantity) or "temperature"
+    shown = f"the map {command_map.title!r} answers a {answers}"
+    if probe is None:
+        if answers == "temperature":
+            return None
+        right = {
+            "voltage": 'probe = { kind = "type-k" }',
+            "resistance": 'probe = { kind = "platinum", r0 = "100 ohm" }',
+        }
+        return f"{shown}, and no probe is named; right would be such as {right[answers]} in the entry"
+    if answers == "temperature":
+        return f"{shown} by itself, so a probe in the entry would do nothing; take it out, or name another map"
+    if probe.answers != answers:
+        return (
+            f"{shown}, but the probe in the entry gives a {probe.answers}; another probe or another map would be right"
+        )
+    return None
 
 
 _RANGE = re.compile(r"\s*(\d+)\s*(?::\s*(\d+)\s*)?")

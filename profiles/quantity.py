@@ -28,7 +28,11 @@ _VOLT = {"V": 1.0, "mV": 1e-3}
 _AMPERE = {"A": 1.0, "mA": 1e-3}
 _WATT = {"W": 1.0, "mW": 1e-3, "kW": 1e3}
 # The Greek letter and the ohm sign look alike; people and keyboards write either.
-_OHM = {"ohm": 1.0, "\u03a9": 1.0, "\u2126": 1.0, "mohm": 1e-3, "m\u03a9": 1e-3, "m\u2126": 1e-3}
+_OHM = {
+    f"{prefix}{ohm}": size
+    for prefix, size in (("", 1.0), ("m", 1e-3), ("k", 1e3))
+    for ohm in ("ohm", "\u03a9", "\u2126")
+}
 _SECOND = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "day": 86400.0, "days": 86400.0}
 _CELSIUS = {"°C": 1.0, "degC": 1.0}
 _ANY = {**_VOLT, **_AMPERE, **_WATT, "K": 1.0}
@@ -175,7 +179,7 @@ def power_w(found: object) -> float:
 
 
 def resistance_ohm(found: object) -> float:
-    """Resistance in ohms from "0.5 ohm" or "12 mΩ", up to 1 Mohm."""
+    """Resistance in ohms from "0.5 ohm", "12 mΩ" or "10 kΩ", up to 1 Mohm."""
     return _parse(found, _OHM, 0, 1e6, "a resistance", '"0.5 ohm"')
 
 
@@ -205,6 +209,11 @@ def temperature_c(found: object) -> float:
 def difference_k(found: object) -> float:
     """Difference of temperature in kelvins from "2 K", up to 100 K."""
     return _parse(found, {"K": 1.0}, 0, 100, "a difference of temperature", '"2 K"')
+
+
+def beta_k(found: object) -> float:
+    """A thermistor's constant B in kelvins from "3950 K", above 1000 and up to 10,000 K."""
+    return _parse(found, {"K": 1.0}, 1000, 1e4, "a thermistor's B", '"3950 K"')
 
 
 def temperature_span(found: object) -> TemperatureSpan:
@@ -361,6 +370,7 @@ Length = Annotated[float, BeforeValidator(length_m), _with_unit(("mm", "cm", "m"
 Area = Annotated[float, BeforeValidator(area_m2), _with_unit(("m²", "m2", "cm²", "cm2"), "0.203 m²", "2030 cm2")]
 Temperature = Annotated[float, BeforeValidator(temperature_c), _with_unit(_CELSIUS, "35 °C", sign="[+-]?")]
 Difference = Annotated[float, BeforeValidator(difference_k), _with_unit(("K",), "2 K")]
+Beta = Annotated[float, BeforeValidator(beta_k), _with_unit(("K",), "3950 K")]
 ChargeAmount = Annotated[Amount, BeforeValidator(charge_amount), _with_unit(("Ah", "mAh", "%"), "2.5 Ah", "50 %")]
 EnergyAmount = Annotated[Amount, BeforeValidator(energy_amount), _with_unit(("Wh", "kWh", "%"), "20 Wh", "50 %")]
 Share = Annotated[float, BeforeValidator(percent), _with_unit(("%",), "10 %")]

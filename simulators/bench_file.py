@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
+from benchwarden.simulators.probe_curves import NTC_BETA_K, NTC_R25_OHM
 from benchwarden.simulators.scenario import BayScenario, InstrumentScenario
 
 ACCURACY = {
@@ -18,9 +19,22 @@ MAPS = {
     "supply": "supply",
     "scanner": "scanner",
     "thermometer": "thermometer",
+    "thermometer-resistance": "thermometer-resistance",
+    "thermometer-voltage": "thermometer-voltage",
     "voltmeter": "voltmeter",
 }
 """Kind of instrument to the name of the command map that understands it."""
+
+
+PROBES = {
+    "thermometer-resistance": {
+        "kind": '"ntc"',
+        "r25": f'"{NTC_R25_OHM:g} ohm"',
+        "beta": f'"{NTC_BETA_K:g} K"',
+    },
+    "thermometer-voltage": {"kind": '"type-k"'},
+}
+"""Kind of thermometer to what is wired to it, where it does not answer degrees."""
 
 
 def bench_toml(scenario: Sequence[BayScenario], addresses: Mapping[str, str], *, name: str, runs: str = "runs") -> str:
@@ -74,6 +88,8 @@ def _entry(bay: BayScenario, item: InstrumentScenario, address: str) -> str:
     elif item.role == "temperature":
         sensors = zip(item.places, item.channels, strict=True)
         pairs["sensors"] = _table({place: str(channel) for place, channel in sensors})
+        if item.kind in PROBES:
+            pairs["probe"] = _table(PROBES[item.kind])
     pairs["accuracy"] = _table({key: _quoted(value) for key, value in ACCURACY[item.role].items()})
     return _table(pairs)
 

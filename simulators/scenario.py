@@ -27,10 +27,11 @@ __all__ = [
 class InstrumentScenario:
     """One simulated instrument as data.
 
-    `kind` is "load-function", "load-mode", "supply", "scanner", "thermometer", "voltmeter" or "contactor"; `role`
-    what it does in the bay. `index` is its place in `Bay.loads` (loads only). `link` is "tcp" or "serial". `channels`
-    of a scanner are group 1 … n in order; of a thermometer they belong to `places`. Ratings in A, W, V.
-    `meters` maps "voltage", "current" or "temperature" to (gain, offset, noise, resolution) in the reading's unit.
+    `kind` is "load-function", "load-mode", "supply", "scanner", "thermometer", "thermometer-voltage" (type K),
+    "thermometer-resistance" (NTC), "voltmeter" or "contactor"; `role` what it does in the bay. `index` is its place in
+    `Bay.loads` (loads only). `link` is "tcp" or "serial". `channels` of a scanner are group 1 … n in order; of a
+    thermometer they belong to `places`. Ratings in A, W, V. `meters` maps "voltage", "current", "temperature" or
+    "resistance" to (gain, offset, noise, resolution) in the reading's unit.
     """
 
     kind: str
@@ -113,6 +114,24 @@ class BayScenario:
         contactor = InstrumentScenario(kind="contactor", role="contactor", serial=f"C-{self.name}-1")
         return replace(self, instruments=(*self.instruments, contactor))
 
+    def with_thermometer(self, kind: str) -> "BayScenario":
+        """Return the same bay with another kind of thermometer on its probes' places."""
+        return replace(
+            self,
+            instruments=tuple(
+                replace(item, kind=kind, meters=_PROBE_METERS[kind]) if item.role == "temperature" else item
+                for item in self.instruments
+            ),
+        )
+
+
+_PROBE_METERS: dict[str, tuple[tuple[str, tuple[float, float, float, float]], ...]] = {
+    "thermometer": (("temperature", (0.0, 0.1, 0.02, 0.01)),),
+    # 4 µV are 0.1 K of type K; of the thermistor 0.05 % are 0.01 K at 25 °C.
+    "thermometer-voltage": (("voltage", (1e-4, 4e-6, 8e-7, 1e-7)),),
+    "thermometer-resistance": (("resistance", (5e-4, 0.2, 0.5, 0.1)),),
+}
+
 
 def _load(kind: str, serial: str, index: int = 0, *, seed: int = 0, max_power_w: float = 1500.0) -> InstrumentScenario:
     # 0.05 % + 0.02 % of 150 V and 0.1 % + 0.05 % of 120 A are the accuracies; a meter sits well inside them.
@@ -163,7 +182,7 @@ def _thermometer(serial: str) -> InstrumentScenario:
         serial=serial,
         channels=(1, 2, 3),
         places=("middle", "joint", "ambient"),
-        meters=(("temperature", (0.0, 0.1, 0.02, 0.01)),),
+        meters=_PROBE_METERS["thermometer"],
     )
 
 

@@ -24,11 +24,18 @@ from benchwarden.simulators.scenario import BayScenario, InstrumentScenario, dem
 from benchwarden.simulators.scpi import Device
 from benchwarden.simulators.serve import serve_pty, serve_tcp
 from benchwarden.simulators.supply import SupplyDevice
-from benchwarden.simulators.thermometer import ThermometerDevice
+from benchwarden.simulators.thermometer import ProbesDevice, ThermistorDevice, ThermocoupleDevice, ThermometerDevice
 from benchwarden.simulators.voltmeter import VoltmeterDevice
 from benchwarden.simulators.wiring import Bay
 
 __all__ = ["PacedLoop", "Placed", "SimulatedBench", "VirtualLoop", "is_simulated", "simulate"]
+
+THERMOMETERS: dict[str, tuple[str, type[ProbesDevice]]] = {
+    "thermometer": ("temperature", ThermometerDevice),
+    "thermometer-voltage": ("voltage", ThermocoupleDevice),
+    "thermometer-resistance": ("resistance", ThermistorDevice),
+}
+"""Kind of thermometer to what its meter measures, and its device."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,17 +156,18 @@ def _device(
         taps = {channel: (bay, place) for place, channel in enumerate(item.channels)}
         cumulative = setting.taps == "cumulative"
         return ScannerDevice(taps, serial=serial, firmware=firmware, now=now, cumulative=cumulative, meter=voltage)
-    if item.kind == "thermometer":
+    if item.kind in THERMOMETERS:
         probes = {channel: (bay, place) for channel, place in zip(item.channels, item.places, strict=True)}
-        meter = item.meter("temperature", seed=seed + 3)
-        return ThermometerDevice(probes, serial=serial, firmware=firmware, now=now, meter=meter)
+        quantity, device = THERMOMETERS[item.kind]
+        meter = item.meter(quantity, seed=seed + 3)
+        return device(probes, serial=serial, firmware=firmware, now=now, meter=meter)
     if item.kind == "voltmeter":
         return VoltmeterDevice(bay, serial=serial, firmware=firmware, now=now, meter=voltage)
     if item.kind == "contactor":
         return ContactorDevice(bay, serial=serial, firmware=firmware, now=now)
     raise ValueError(
         f"bay {setting.name}, {item.role} {serial}: kind is {item.kind!r}; right is load-function, "
-        "load-mode, supply, scanner, thermometer, voltmeter or contactor"
+        f"load-mode, supply, scanner, {', '.join(THERMOMETERS)}, voltmeter or contactor"
     )
 
 

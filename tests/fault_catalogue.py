@@ -547,6 +547,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_bay_faults::test_an_instrument_without_a_value_trips_when_its_blind_time_is_over",
             "test_path_to_pack::test_one_channel_that_gives_no_number_is_a_missing_group",
             "test_heat::test_an_open_or_shorted_probe_is_a_missing_one",
+            "test_thermometers::test_a_probe_that_breaks_in_a_run_is_a_missing_one",
             "test_reply::test_special_numbers_are_no_value",
             "test_safety::test_an_overload_value_is_never_fine",
             "test_safety::test_no_number_is_not_off",
@@ -707,6 +708,8 @@ CATALOGUE: dict[int, Fault] = {
         (
             "test_heat::test_what_a_broken_sensor_answers_trips_on_one_reading",
             "test_heat::test_an_open_or_shorted_probe_is_a_missing_one",
+            "test_thermometers::test_a_probe_that_breaks_in_a_run_is_a_missing_one",
+            "test_thermometers::test_a_cold_junction_that_is_lost_in_a_run_takes_all_thermocouples_with_it",
             "test_heat::test_a_probe_that_stands_still_while_the_pack_warms",
             "test_heat::test_ten_kelvins_a_minute",
             "test_heat::test_a_bay_needs_a_probe_on_the_pack",

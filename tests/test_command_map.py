@@ -5,6 +5,14 @@ import pytest
 
 from benchwarden.drivers.command_map import MAPS_FOLDER, MapError, load_map, parse_map, shipped_maps
 
+MILLIVOLTS = """
+title = "Scanner of thermocouples, in millivolts"
+role = "temperature"
+[measure]
+ask = "READ? {channels}"
+each = { quantity = "voltage", unit = "MV", factor = 0.001 }
+cold = { ask = "COLD?", unit = "C" }
+"""
 HERE = Path(__file__).parent
 
 SMALLEST = """
@@ -23,12 +31,14 @@ def test_every_shipped_map_loads_for_its_role() -> None:
         "supply": "supply",
         "scanner": "cells",
         "thermometer": "temperature",
+        "thermometer-resistance": "temperature",
+        "thermometer-voltage": "temperature",
         "voltmeter": "voltmeter",
     }
     assert load_map("supply") is load_map("supply")
 
 
-@pytest.mark.parametrize("name", ["load-function", "load-mode", "supply", "scanner", "thermometer", "voltmeter"])
+@pytest.mark.parametrize("name", shipped_maps())
 def test_headers_are_written_in_long_and_short_form(name: str) -> None:
     # SCPI-1999 volume 1, section 6.2.1: the short form is the first four letters, three if the fourth is a vowel
     # and the keyword is longer than four.
@@ -85,6 +95,13 @@ LOAD = (MAPS_FOLDER / "load-mode.toml").read_text(encoding="utf-8")
         (LOAD.replace('{ ask = "MODE?", words = ["POW", "POWER"] }', '{ ask = "MODE?" }'), r"either of"),
         (LOAD.replace('name = "energy_wh"', 'name = "energy"'), r"counters: .*charge_ah and energy_wh"),
         (LOAD.replace('"COUNter?"', '"COUNter? {level}"'), r"counters\.ask = .*unknown placeholder {level}"),
+        (MILLIVOLTS.replace("cold =", "cool ="), r"measure\.cool.*did you mean \"cold\""),
+        (re.sub("cold = .*", "", MILLIVOLTS), r"measure\.cold is missing: a thermocouple's voltage says nothing"),
+        (MILLIVOLTS.replace('"voltage"', '"resistance"'), r'measure\.cold is for measure\.each\.quantity = "voltage"'),
+        (MILLIVOLTS.replace('quantity = "voltage", ', ""), r"measure\.cold is for"),
+        (MILLIVOLTS.replace('"temperature"', '"cells"'), r"quantity = 'voltage' is for the role temperature only"),
+        (MILLIVOLTS.replace("COLD?", "COLD? {channels}"), r"measure\.cold\.ask = .*unknown placeholder {channels}"),
+        (MILLIVOLTS.replace("unit =", 'name = "volts", unit =', 1), r"measure\.each\.name: there is no such key"),
         (SMALLEST + '[counters]\nask = "COUN?"\ncolumns = [{ name = "charge_ah" }]\n', "counters are read of a load"),
     ],
 )

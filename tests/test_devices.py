@@ -19,11 +19,12 @@ from benchwarden.simulators.scpi_commands import Command
 from benchwarden.simulators.scpi_text import forms, nodes, short_form
 from benchwarden.simulators.supply import SupplyDevice
 from benchwarden.simulators.terminals import LoadState
-from benchwarden.simulators.thermometer import ThermometerDevice
+from benchwarden.simulators.thermometer import ProbesDevice, ThermistorDevice, ThermocoupleDevice, ThermometerDevice
 from benchwarden.simulators.voltmeter import VoltmeterDevice
 from benchwarden.simulators.wiring import Bay
 
-KINDS = (FunctionLoad, ModeLoad, SupplyDevice, ScannerDevice, ThermometerDevice, VoltmeterDevice)
+THERMOMETERS = (ThermometerDevice, ThermocoupleDevice, ThermistorDevice)
+KINDS = (FunctionLoad, ModeLoad, SupplyDevice, ScannerDevice, *THERMOMETERS, VoltmeterDevice)
 PAIRS = [(kind, command) for kind in KINDS for command in kind.commands()]
 
 
@@ -45,8 +46,8 @@ class Bench:
             return SupplyDevice(self.bay, **common)
         if kind is ScannerDevice:
             return ScannerDevice(scanner.group_wires(self.bay, 6), **common)
-        if kind is ThermometerDevice:
-            return ThermometerDevice({1: (self.bay, "middle"), 2: (self.bay, "ambient")}, **common)
+        if issubclass(kind, ProbesDevice):
+            return kind({1: (self.bay, "middle"), 2: (self.bay, "ambient")}, **common)
         return VoltmeterDevice(self.bay, **common)
 
 

@@ -204,6 +204,30 @@ mass_accuracy = "0.5 g"
 size = "95 x 47 x 48 mm"
 nominal_voltage = "3.6 V"
 """
+PLAIN_THERMOMETER = re.search(r"^temperature = .*$", BENCH, re.MULTILINE)
+assert PLAIN_THERMOMETER is not None
+
+
+def with_probe(kind: str, probe: str) -> str:
+    """A bench file whose thermometer answers volts or ohms of this probe."""
+    entry = PLAIN_THERMOMETER[0].replace('"thermometer"', f'"thermometer-{kind}"')  # type: ignore[index]
+    return BENCH.replace(PLAIN_THERMOMETER[0], f"{entry[:-1]}, probe = {{ {probe} }} }}")  # type: ignore[index]
+
+
+PROBED = (
+    with_probe("voltage", 'kind = "type-k"'),
+    with_probe("resistance", 'kind = "platinum", r0 = "100 ohm"'),
+    with_probe("resistance", 'kind = "ntc", r25 = "10 kohm", beta = "3950 K"'),
+    with_probe("resistance", 'kind = "steinhart-hart", a = 1.009249522e-3, b = 2.378405444e-4, c = 2.019202697e-7'),
+)
+MILLIVOLTS = """
+title = "Scanner of thermocouples, in millivolts"
+role = "temperature"
+[measure]
+ask = "READ? {channels}"
+each = { quantity = "voltage", unit = "MV", sign = 1, factor = 0.001 }
+cold = { ask = "COLD?", unit = "C", sign = 1, factor = 1.0 }
+"""
 MAPS = (
     "drivers/maps/load-function.toml",
     "drivers/maps/supply.toml",
@@ -225,7 +249,7 @@ class Written:
 ROOT = Path(__file__).parents[1]
 WRITTEN: dict[str, Written] = {
     "pack": Written(Pack, read_pack, FileMistakes, (PACK, LOW_PACK)),
-    "bench": Written(Bench, read_bench, FileMistakes, (BENCH_FILE,)),
+    "bench": Written(Bench, read_bench, FileMistakes, (BENCH_FILE, *PROBED)),
     "profile": Written(Profile, read_profile, FileMistakes, (PROFILE,)),
     "craft": Written(Craft, read_craft, FileMistakes, CRAFTS),
     "import": Written(ImportMap, lambda text, where: import_map(tomllib.loads(text), where), FileMistakes, (IMPORT,)),
@@ -239,6 +263,7 @@ WRITTEN: dict[str, Written] = {
             + '[ratings]\ncurrent_a = { ask = "IMAX?", unit = "A" }\n'
             + '[counters]\nask = "COUN?"\nzero_at_on = true\n'
             + 'columns = [{ name = "charge_ah", unit = "MAH", factor = 0.001 }]\n',
+            MILLIVOLTS,
         ),
     ),
 }

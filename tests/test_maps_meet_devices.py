@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from benchwarden.drivers.command_map import load_map, shipped_maps
 from benchwarden.simulators.scenario import demo_bench
 from benchwarden.simulators.scpi import Device
-from benchwarden.simulators.start import SimulatedBench
+from benchwarden.simulators.start import THERMOMETERS, SimulatedBench
 
 WHERE = {
     "load-function": "left/load",
@@ -21,10 +21,12 @@ WHERE = {
     "supply": "left/supply",
     "scanner": "left/cells",
     "thermometer": "left/temperature",
+    "thermometer-resistance": "left/temperature",
+    "thermometer-voltage": "left/temperature",
     "voltmeter": "left/voltmeter",
 }
 TEXTS = {"ask", "set", "level", "release", "clear", "off", "on", "question", "on_open", "on_close", "error_question"}
-CHANNELS = {"scanner": "101:106", "thermometer": "1,2,3"}
+CHANNELS = {"scanner": "101:106", **dict.fromkeys(THERMOMETERS, "1,2,3")}
 UNDEFINED_HEADER = -113
 
 
@@ -68,7 +70,8 @@ CASES = [pytest.param(name, text, id=f"{name} {text}") for name in shipped_maps(
 
 
 def device(name: str) -> Device:
-    bench = SimulatedBench(demo_bench(), now=lambda: 1000.0)
+    bays = [bay.with_thermometer(name) if name in THERMOMETERS else bay for bay in demo_bench()]
+    bench = SimulatedBench(bays, now=lambda: 1000.0)
     return bench.instruments[WHERE[name]].endpoint.device
 
 

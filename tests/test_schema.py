@@ -26,6 +26,7 @@ from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.quantity import (
     AccuracyOf,
     Area,
+    Beta,
     BurstOf,
     Capacity,
     CurrentAmount,
@@ -114,7 +115,8 @@ def test_every_key_of_a_file_says_what_it_is_and_no_words_are_left_over() -> Non
     [
         (Capacity, ["5.0 Ah", " 5000mAh ", "1e3 mAh", ".5 Ah"], ["5", "5 A", "-5 Ah", "Ah", ""]),
         (Voltage, ["4.20 V", "30 mV"], ["4.2", "4.2 A", "-1 V"]),
-        (Resistance, ["0.5 ohm", "12 mΩ"], ["0.5 V"]),
+        (Resistance, ["0.5 ohm", "12 mΩ", "10 kΩ"], ["0.5 V"]),
+        (Beta, ["3950 K"], ["3950", "3950 °C"]),
         (Duration, ["30 min", "2 h"], ["30", "30 m"]),
         (Area, ["0.203 m²", "2030 cm2"], ["0.2 m", "0.2"]),
         (Temperature, ["35 °C", "-10 degC"], ["35 K", "35"]),

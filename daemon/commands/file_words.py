@@ -7,6 +7,13 @@ and none is left over.
 from collections.abc import Mapping
 from typing import Any
 
+ANSWERED: Mapping[str, str] = {
+    "unit": "What follows the number in the reply; empty: nothing.",
+    "sign": "-1 turns it to ours: a current that charges the pack is positive.",
+    "factor": "What turns it into V, A, Ah, Wh, ohm or °C: 0.001 for an instrument that answers in mA.",
+}
+"""What every number of a reply may have."""
+
 WORDS: Mapping[str, Mapping[str, str]] = {
     "*": {
         "every": "How often a sample is recorded, or an instrument is asked.",
@@ -56,7 +63,19 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "channels": 'A channel for each group from the negative end, such as "101:106".',
         "burst_every": "How often it is asked in a burst, if that is more often.",
     },
-    "TemperatureEntry": {"sensors": 'Where each channel\'s sensor sits; "ambient" is not on the pack.'},
+    "TemperatureEntry": {
+        "sensors": 'Where each channel\'s sensor sits; "ambient" is not on the pack.',
+        "probe": "What is wired to every channel, if the instrument answers volts or ohms instead of °C.",
+    },
+    "ProbeEntry": {
+        "kind": "type-k: a thermocouple; platinum: Pt100 and the like; ntc, steinhart-hart: a thermistor.",
+        "r0": "A platinum resistor's at 0 °C: 100 ohm is a Pt100.",
+        "r25": "A thermistor's resistance at 25 °C.",
+        "beta": "A thermistor's constant B, from its data sheet.",
+        "a": "Of 1/T = a + b·ln R + c·(ln R)³, with T in K and R in ohm.",
+        "b": "Of 1/T = a + b·ln R + c·(ln R)³.",
+        "c": "Of 1/T = a + b·ln R + c·(ln R)³.",
+    },
     "Limits": {
         "voltage": "The largest voltage it takes or gives.",
         "current": "The largest current it draws or gives.",
@@ -238,13 +257,14 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "separator": "What stands between two numbers of the reply.",
         "columns": "The numbers of the reply, in their order.",
         "each": "The one number that is given for every channel.",
+        "cold": "How it tells how warm its terminals are: a thermocouple's cold junction.",
     },
-    "Column": {
-        "name": "What the number is, such as voltage_v or current_a.",
-        "unit": "What follows the number in the reply; empty: nothing.",
-        "sign": "-1 turns it to ours: a current that charges the pack is positive.",
-        "factor": "What turns it into V, A, Ah, Wh or °C: 0.001 for an instrument that answers in mA.",
+    "Column": {"name": "What the number is, such as voltage_v or current_a.", **ANSWERED},
+    "Channel": {
+        **ANSWERED,
+        "quantity": "What a thermometer answers, if no temperature; the probe then stands in the bench file.",
     },
+    "Cold": {"ask": "The question, answered in °C by one number.", **ANSWERED},
     "Draw": {
         "current": "Constant current: {level} and {ceiling} in A.",
         "power": "Constant power: {level} in W, {ceiling} in A.",

@@ -48,7 +48,11 @@ class Instruments:
             else None
         )
         self.thermometer: Thermometer | None = (
-            self._wire(entry.temperature).thermometer(f"{entry.name} temperature", entry.temperature.sensors)
+            self._wire(entry.temperature).thermometer(
+                f"{entry.name} temperature",
+                entry.temperature.sensors,
+                entry.temperature.probe.probe() if entry.temperature.probe else None,
+            )
             if entry.temperature
             else None
         )
