@@ -128,7 +128,7 @@ def test_set_points_that_change_anywhere_between_samples_are_nearly_always_withi
         values, steps = chance.uniform(0.0, 90.0, 40), np.full(39, 1.0)
         share = chance.uniform(0.0, 1.0, 39)
         truth = np.sum(share * values[:-1] + (1.0 - share) * values[1:])
-        outside += abs(np.sum((values[1:] + values[:-1]) / 2.0) - truth) > between(values, steps)
+        outside += int(abs(np.sum((values[1:] + values[:-1]) / 2.0) - truth) > between(values, steps))
     assert outside < 0.005 * 2000  # 0.27 % lie outside three deviations of a normal one
 
 
@@ -143,9 +143,9 @@ def test_switchings_are_found_beside_their_samples() -> None:
     feed = on | {"output": "supply", "test_time_s": 12.0}
     old = [{key: value for key, value in event.items() if "ago" not in key} for event in (on, off)]
     found = Switchings.of([on | {"ceiling_a": 27.5}, feed, off])
-    assert found.on_between(9.0, 10.2) == (pytest.approx(10.0), 27.5)
+    assert found.on_between(9.0, 10.2) == pytest.approx((10.0, 27.5))
     assert found.on_between(10.1, 20.0) is None
-    assert found.off_between(15.0, 16.0) == (pytest.approx(15.1), pytest.approx(15.2))
+    assert found.off_between(15.0, 16.0) == pytest.approx((15.1, 15.2))
     assert found.off_between(15.2, 16.0) is None
     assert found.off_between(14.0, 15.0) is None
     none = Switchings.of(old)
@@ -245,6 +245,7 @@ def test_a_count_that_goes_wrong_in_a_later_cycle_is_found_there(tmp_path: Path)
     ("profile", "step", "kind", "tells"),
     # Two steps of current draw 4 mAh, of which a counter of whole mAh tells little; a series moves by half an Ah.
     [(STORE, 1, "store", True), (SERIES, 2, "pulse", True), (PULSE, 1, "pulse", False)],
+    ids=["store", "series", "two steps"],
 )
 def test_what_stores_and_pulses_is_judged(tmp_path: Path, profile: str, step: int, kind: str, tells: bool) -> None:
     found = figures(done_with(tmp_path / "right", profile).run)
