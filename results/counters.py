@@ -24,6 +24,7 @@ LEAST_AH, LEAST_WH = 0.001, 0.01
 """And by the counter's last digit in each draw, whatever flowed (common practice, no source)."""
 _QUANTITIES = (("charge", "charge_ah", LEAST_AH, "Ah"), ("energy", "energy_wh", LEAST_WH, "Wh"))
 _SHOWN = 10
+_FLAGGED = 20
 
 
 def counter_figures(run: Run, span: StepSpan, integral: Integral, out: Figures) -> None:
@@ -40,7 +41,7 @@ def counter_figures(run: Run, span: StepSpan, integral: Integral, out: Figures) 
     for name, count in zip(NAMES, found, strict=True):
         if not _put(name, count, "", out):
             out.lack(f"step {count.step}: {count.lacking or _no_count(count.quantity)}", name)
-        _flag(count, out)
+    out.flags.extend(flags_of(found))
 
 
 def step_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
@@ -58,10 +59,8 @@ def step_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
         return
     samples, switchings = Series.of(run.samples), Switchings.of(run.events)
     for span in further:
-        found = _judged(samples, span, said[span.count], switchings, None)
-        out.counts.extend(found)
-        for count in found:
-            _flag(count, out)
+        out.counts.extend(_judged(samples, span, said[span.count], switchings, None))
+    out.flags.extend(flags_of([count for count in out.counts if count.step not in done]))
     out.counts.sort(key=lambda count: count.step)
     for name, (quantity, *_) in zip(WORST_NAMES, _QUANTITIES, strict=True):
         judged = [count for count in out.counts if count.quantity == quantity and count.integral and count.count]
@@ -97,12 +96,20 @@ def _put(name: str, count: StepCount, which: str, out: Figures) -> bool:
     return True
 
 
-def _flag(count: StepCount, out: Figures) -> None:
-    if count.explained is False:
-        out.flags.append(
-            f"step {count.step}: the samples give {count.integral:.5g} {count.unit}, the load's own counter says "
-            f"{count.count:.5g} {count.unit}; sampling explains {count.least:.5g} to {count.most:.5g} {count.unit}"
-        )
+def flags_of(counts: Sequence[StepCount]) -> list[str]:
+    """Return a flag for each count that sampling does not explain; of many the first, and one that names the others."""
+    astray = [count for count in counts if count.explained is False]
+    shown = astray if len(astray) <= _FLAGGED else astray[: _FLAGGED - 1]
+    found = [
+        f"step {count.step}: the samples give {count.integral:.5g} {count.unit}, the load's own counter says "
+        f"{count.count:.5g} {count.unit}; sampling explains {count.least:.5g} to {count.most:.5g} {count.unit}"
+        for count in shown
+    ]
+    if len(shown) < len(astray):
+        steps = dict.fromkeys(count.step for count in astray[len(shown) :])
+        words = "the load's own counters differ from the samples by more than sampling explains there, too"
+        found.append(f"{_listed(list(steps))}: {words}; load_counts in result.json has each")
+    return found
 
 
 def _lacking(out: Figures) -> None:

@@ -182,7 +182,16 @@ def _counts(found: Figures) -> Html | None:
     if len(judged) > _MOST_COUNTS:
         furthest = {id(count) for count in sorted(judged, key=counters.strain, reverse=True)[:_MOST_COUNTS]}
         shown = [count for count in judged if id(count) in furthest]
-    head = ["step", "", "samples", "load's counter", "sampling explains", "samples ÷ counter", "draws", "explained"]
+    head = [
+        "step",
+        "quantity",
+        "samples",
+        "load's counter",
+        "sampling explains",
+        "samples ÷ counter",
+        "draws",
+        "explained",
+    ]
     rows = [
         [
             f"{count.step} ({count.kind})",

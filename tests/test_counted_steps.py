@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwarden.profiles.shipped import library_text
-from benchwarden.results.counters import NAMES, WORST_NAMES, strain
+from benchwarden.results.counters import NAMES, WORST_NAMES, flags_of, strain
 from benchwarden.results.draws import Switchings, between, number
 from benchwarden.results.figure import Figures, StepCount
 from benchwarden.results.figures import figures, result_data
@@ -326,6 +326,21 @@ def test_without_the_moments_of_switching_the_samples_around_bound_it(
     assert old.least is not None
     assert old.most > 1.03 * known.most
     assert old.least < known.least
+
+
+def test_of_many_flags_one_names_the_further_steps() -> None:
+    def astray(step: int) -> StepCount:
+        return StepCount(step, "discharge", "charge", "Ah", 1.0, 1.5, 0.9, 1.1, explained=False)
+
+    assert flags_of([replace(astray(1), explained=True), StepCount(2, "store", "charge", "Ah", lacking="silent")]) == []
+    few = flags_of([astray(step) for step in range(1, 21)])
+    assert len(few) == 20
+    words = "step 20: the samples give 1 Ah, the load's own counter says 1.5 Ah; sampling explains 0.9 to 1.1 Ah"
+    assert few[-1] == words
+    many = flags_of([astray(step) for step in range(1, 101)])
+    assert many[:19] == few[:19]
+    assert many[19].startswith("81 steps, 20 to 100: the load's own counters differ")
+    assert len(many) == 20
 
 
 # --- draws that were hardly seen ----------------------------------------------------------------------------
