@@ -1,26 +1,34 @@
-"""Self-check of a discharge: what the samples integrate to against what the load has counted by itself.
+"""Self-check of every step that draws: what the samples integrate to against what the load has counted by itself.
 
 Both come from the same meter, so that its gain and offset cancel. What may differ is the time between the switching and
-the nearest sample, which only the counter sees, the trapezoid rule, and the two clocks and last digits.
+the nearest sample, which only the counter sees, what the current does between samples, and the clocks and last digits.
 """
 
-import numpy as np
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
-from benchwarden.results.figure import Figures
+from benchwarden.results.draws import Drawn, Seen, Switchings, drawn, number
+from benchwarden.results.figure import Figures, StepCount
 from benchwarden.results.integrate import Integral
 from benchwarden.results.run import Run, StepSpan
 from benchwarden.results.series import Series
 
 NAMES = ("load_counter_charge_ratio", "load_counter_energy_ratio")
+WORST_NAMES = ("load_counter_worst_charge_ratio", "load_counter_worst_energy_ratio")
 
 SHARE = 0.001
 """How far the two may differ by clocks, noise and the meter's last digit (common practice, no source)."""
 LEAST_AH, LEAST_WH = 0.001, 0.01
-"""And by the counter's last digit, whatever flowed (common practice, no source)."""
+"""And by the counter's last digit in each draw, whatever flowed (common practice, no source)."""
+_QUANTITIES = (("charge", "charge_ah", LEAST_AH, "Ah"), ("energy", "energy_wh", LEAST_WH, "Wh"))
+_SHOWN = 10
+_FLAGGED = 20
 
 
 def counter_figures(run: Run, span: StepSpan, integral: Integral, out: Figures) -> None:
-    """Add integral ÷ count of charge and energy of a discharge to `out`; a flag where sampling does not explain it.
+    """Add integral ÷ count of charge and energy of the first discharge to `out`; a flag where sampling is no reason.
 
     No U: neither how the instrument counts nor its clock is stated. The note says what is expected.
     """
@@ -28,60 +36,140 @@ def counter_figures(run: Run, span: StepSpan, integral: Integral, out: Figures) 
     if said is None:
         out.lack(f"step {span.count}: the load's own counters were not read after it", *NAMES)
         return
-    if said.get("lacking"):
-        out.lack(f"step {span.count}: {said['lacking']}", *NAMES)
-        return
-    if integral.unmeasured_s > 0.0:
-        out.lack(f"{integral.unmeasured_s:.1f} s under load were not measured, but counted", *NAMES)
-        return
-    unseen = _unseen(Series.of(run.samples), span.count)
-    if unseen is None:
-        out.lack(f"step {span.count}: no sample with the outputs off after it", *NAMES)
-        return
-    where = (integral.first, integral.last)
-    for name, key, found, rule, most, least, unit in (
-        (NAMES[0], "charge_ah", integral.charge_ah, integral.charge_rule_ah, unseen[0], LEAST_AH, "Ah"),
-        (NAMES[1], "energy_wh", integral.energy_wh, integral.energy_rule_wh, unseen[1], LEAST_WH, "Wh"),
-    ):
-        count = said.get(key)
-        if isinstance(count, bool) or not isinstance(count, int | float) or not 0.0 < count < float("inf"):
-            out.lack(f"step {span.count}: the load's own counter of {key} is not there or not above 0", name)
-            continue
-        even = SHARE * found + rule + least
-        low, high = found / (found + most + even), found / (found - even) if found > even else float("inf")
-        note = f"the load counted {count:.5g} {unit}; expected is {low:.5f} to {high:.5f}"
-        out.put(name, found / count, "1", where, note, formula="∫ of the samples ÷ the load's own counter")
-        if not low <= found / count <= high:
-            out.flags.append(
-                f"step {span.count}: the samples give {found:.5g} {unit}, the load's own counter says {count:.5g} "
-                f"{unit}; sampling explains {found - even:.5g} to {found + most + even:.5g} {unit}"
-            )
+    found = _judged(Series.of(run.samples), span, said, Switchings.of(run.events), integral)
+    out.counts.extend(found)
+    for name, count in zip(NAMES, found, strict=True):
+        if not _put(name, count, "", out):
+            out.lack(f"step {count.step}: {count.lacking or _no_count(count.quantity)}", name)
+    out.flags.extend(flags_of(found))
 
 
-def _unseen(samples: Series, step: int) -> tuple[float, float] | None:
-    """Return the most that can have flowed between switching and samples in a step, in Ah and Wh.
+def step_figures(run: Run, steps: Sequence[StepSpan], out: Figures) -> None:
+    """Judge every further step that the load has counted; adds the worst ratios of any step to `out`, and flags.
 
-    That is at each end of each stretch under load the larger of its two nearest readings, for the time from the sample
-    before, or to the one after, which were taken with the outputs off. None where there is no sample after.
+    The worst is the one that lies furthest out of what its own sampling explains, not the one furthest from 1: after a
+    pulse of a second much is explained. Nothing is added to a run in which only the first discharge was counted.
     """
-    load = samples.is_on("load") & (samples.step_count == step)
-    known = np.flatnonzero(load & ~np.isnan(samples.voltage_v + samples.current_a))
-    edges = np.diff(np.concatenate(([0], load.astype(int), [0])))
-    charge_as = energy_ws = 0.0
-    begins, ends = (
-        np.flatnonzero(edges > 0).tolist(),
-        np.flatnonzero(edges < 0).tolist(),
-    )  # the first in, the first after
-    for begin, end in zip(begins, ends, strict=True):
-        own = known[(known >= begin) & (known < end)]
-        if end >= len(samples):
-            return None
-        if not len(own):
-            continue
-        early_s = float(samples.test_time_s[own[0]] - samples.test_time_s[max(0, begin - 1)])
-        late_s = float(samples.test_time_s[end] - samples.test_time_s[own[-1]])
-        amperes = abs(samples.current_a[own])
-        watts = amperes * samples.voltage_v[own]
-        charge_as += early_s * float(amperes[:2].max()) + late_s * float(amperes[-2:].max())
-        energy_ws += early_s * float(watts[:2].max()) + late_s * float(watts[-2:].max())
-    return charge_as / 3600.0, energy_ws / 3600.0
+    said: dict[object, Mapping[str, Any]] = {}
+    for event in run.events_named("counted_by_load"):
+        said.setdefault(event.get("step"), event)
+    done = {count.step for count in out.counts}
+    further = [span for span in steps if span.count in said and span.count not in done]
+    if not further:
+        return
+    samples, switchings = Series.of(run.samples), Switchings.of(run.events)
+    for span in further:
+        out.counts.extend(_judged(samples, span, said[span.count], switchings, None))
+    out.flags.extend(flags_of([count for count in out.counts if count.step not in done]))
+    out.counts.sort(key=lambda count: count.step)
+    for name, (quantity, *_) in zip(WORST_NAMES, _QUANTITIES, strict=True):
+        judged = [count for count in out.counts if count.quantity == quantity and count.integral and count.count]
+        if judged:
+            worst = max(judged, key=strain)
+            among = f", of {len(judged)} steps" if len(judged) > 1 else ""
+            _put(name, worst, f"step {worst.step} ({worst.kind}){among}: ", out)
+    _lacking(out)
+
+
+def strain(count: StepCount) -> float:
+    """Return how far a count lies from the middle of what is explained, in halves of its width: above 1 is outside."""
+    if count.count is None or count.least is None or count.most is None:
+        return 0.0
+    return abs(count.count - (count.least + count.most) / 2.0) / ((count.most - count.least) / 2.0)
+
+
+def ratio(count: StepCount) -> float | None:
+    """Return integral ÷ count; None where there is no count above 0."""
+    return count.integral / count.count if count.integral is not None and count.count else None
+
+
+def _put(name: str, count: StepCount, which: str, out: Figures) -> bool:
+    """Keep one step's ratio under its name; False where there is none."""
+    value = ratio(count)
+    if value is None or count.integral is None or count.least is None or count.most is None:
+        return False
+    low = count.integral / count.most
+    high = count.integral / count.least if count.least > 0.0 else math.inf
+    note = f"{which}the load counted {count.count:.5g} {count.unit}; expected is {low:.5f} to {high:.5f}"
+    where = (count.first or 0, count.last or 0)
+    out.put(name, value, "1", where, note, formula="∫ of the samples ÷ the load's own counter")
+    return True
+
+
+def flags_of(counts: Sequence[StepCount]) -> list[str]:
+    """Return a flag for each count that sampling does not explain; of many the first, and one that names the others."""
+    astray = [count for count in counts if count.explained is False]
+    shown = astray if len(astray) <= _FLAGGED else astray[: _FLAGGED - 1]
+    found = [
+        f"step {count.step}: the samples give {count.integral:.5g} {count.unit}, the load's own counter says "
+        f"{count.count:.5g} {count.unit}; sampling explains {count.least:.5g} to {count.most:.5g} {count.unit}"
+        for count in shown
+    ]
+    if len(shown) < len(astray):
+        steps = dict.fromkeys(count.step for count in astray[len(shown) :])
+        words = "the load's own counters differ from the samples by more than sampling explains there, too"
+        found.append(f"{_listed(list(steps))}: {words}; load_counts in result.json has each")
+    return found
+
+
+def _lacking(out: Figures) -> None:
+    """Say each reason for which steps have no count once, with the steps; the first discharge has said its own."""
+    reasons: dict[str, dict[int, None]] = {}
+    for count in out.counts:
+        if count.lacking:
+            reasons.setdefault(count.lacking, {})[count.step] = None
+    if len(reasons) == 1 and all(count.lacking for count in out.counts):  # such as a map without counters
+        out.lack(next(iter(reasons)), *WORST_NAMES)
+        return
+    out.lack("no step has a count to hold the samples against, see the notes", *WORST_NAMES)
+    for reason, steps in reasons.items():
+        out.notes.append(f"the load's own counters are lacking of {_listed(list(steps))}: {reason}")
+
+
+def _listed(steps: Sequence[int]) -> str:
+    if len(steps) == 1:
+        return f"step {steps[0]}"
+    if len(steps) > _SHOWN:
+        return f"{len(steps)} steps, {steps[0]} to {steps[-1]}"
+    return f"steps {', '.join(map(str, steps[:-1]))} and {steps[-1]}"
+
+
+def _judged(
+    samples: Series, span: StepSpan, said: Mapping[str, Any], switchings: Switchings, integral: Integral | None
+) -> list[StepCount]:
+    """Return a step's charge and energy beside what the load has counted; `integral`: the step's, if it is known."""
+    counts = [StepCount(span.count, span.kind, quantity, unit) for quantity, _, _, unit in _QUANTITIES]
+    if said.get("lacking"):
+        return [replace(count, lacking=str(said["lacking"])) for count in counts]
+    draws = drawn(samples, span, switchings, integral)
+    if isinstance(draws, str):
+        return [replace(count, lacking=draws) for count in counts]
+    return [
+        _against(count, draws, seen, said.get(key), digit * draws.draws)
+        for count, seen, (_, key, digit, _) in zip(counts, (draws.charge, draws.energy), _QUANTITIES, strict=True)
+    ]
+
+
+def _against(empty: StepCount, draws: Drawn, seen: Seen, said: object, digits: float) -> StepCount:
+    """Return one quantity judged: whether the count lies where nothing but the sampling tells it from the integral."""
+    count = number(said)
+    if count is None or count < 0.0:
+        return replace(empty, lacking=_no_count(empty.quantity))
+    integral = seen.integral / 3600.0
+    even = SHARE * integral + seen.either_way / 3600.0 + digits
+    least, most = integral + seen.least_unseen / 3600.0 - even, integral + seen.most_unseen / 3600.0 + even
+    return replace(
+        empty,
+        integral=integral,
+        count=count,
+        least=max(0.0, least),
+        most=most,
+        explained=least <= count <= most,
+        draws=draws.draws,
+        first=draws.first,
+        last=draws.last,
+    )
+
+
+def _no_count(quantity: str) -> str:
+    return f"the load's own counter of {quantity} is not there or not above 0"

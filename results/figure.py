@@ -63,11 +63,35 @@ class Rung:
     figures: Mapping[str, Figure] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class StepCount:
+    """What the samples of one step integrate to and what the load has counted in it, both in `unit`.
+
+    `quantity` is "charge" or "energy", `draws` how often the load went on, `first` and `last` are sequences. The count
+    may lie from `least` to `most` if nothing but the sampling tells the two apart; `explained` says whether it does.
+    Where there is no count, or nothing to hold it against, `lacking` says why and the numbers are None.
+    """
+
+    step: int
+    kind: str
+    quantity: str
+    unit: str
+    integral: float | None = None
+    count: float | None = None
+    least: float | None = None
+    most: float | None = None
+    explained: bool | None = None
+    draws: int | None = None
+    first: int | None = None
+    last: int | None = None
+    lacking: str = ""
+
+
 class Figures(dict[str, Figure]):
     """A run's figures by name, with what is missing and why, the rungs of its ladder, notes and flags.
 
-    `ended_by` and `ladder_ended_by` are one of "voltage", "temperature", "bench", "" (no such step);
-    `ended_words` and `ladder_ended_words` say it in words.
+    `counts` has the load's own counters beside the samples, step by step. `ended_by` and `ladder_ended_by` are one of
+    "voltage", "temperature", "bench", "" (no such step); `ended_words` and `ladder_ended_words` say it in words.
     """
 
     def __init__(self, info: RunInfo | None = None) -> None:
@@ -77,6 +101,7 @@ class Figures(dict[str, Figure]):
         self.uncertain: dict[str, Uncertain] = {}
         self.missing: dict[str, str] = {}
         self.rungs: list[Rung] = []
+        self.counts: list[StepCount] = []
         self.notes: list[str] = []
         self.flags: list[str] = []
         self.ended_by = ""

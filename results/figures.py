@@ -4,7 +4,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from benchwarden.results import discharge, efficiency, ladder, resistance
+from benchwarden.results import counters, discharge, efficiency, ladder, resistance
 from benchwarden.results.figure import Figure, Figures, Rung
 from benchwarden.results.folder import FORMAT, RESULT_FILE, write_json
 from benchwarden.results.further import further_figures
@@ -40,6 +40,7 @@ def figures(run: Run) -> Figures:
         out.lack("the run has no ladder step", *ladder.NAMES)
     efficiency.efficiency_figures(run, steps, out)
     efficiency.retention_figures(run, steps, out)
+    counters.step_figures(run, steps, out)
     resistance.resistance_figures(run, out)
     further_figures(run, steps, out)
     return out
@@ -82,7 +83,7 @@ def _flags(run: Run) -> list[str]:
 
 
 def result_data(run: Run, found: Figures) -> dict[str, Any]:
-    """Return what result.json holds: every figure, the rungs, what is missing and why, notes, flags."""
+    """Return what result.json holds: figures, rungs, what the load counted, what is missing and why, notes, flags."""
     ending = run.ending
     return {
         "format": FORMAT,
@@ -97,6 +98,7 @@ def result_data(run: Run, found: Figures) -> dict[str, Any]:
         "ladder_ended": {"by": found.ladder_ended_by, "words": found.ladder_ended_words},
         "figures": {name: asdict(figure) for name, figure in found.items()},
         "rungs": [asdict(rung) for rung in found.rungs],
+        "load_counts": [asdict(count) for count in found.counts],
         "missing": dict(found.missing),
         "notes": list(found.notes),
         "bench_lacks": None if run.info.lacks is None else list(run.info.lacks),

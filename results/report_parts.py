@@ -37,6 +37,8 @@ _SAID = {
     "groups_against_pack_v": "pack voltage − sum of groups",
     "load_counter_charge_ratio": "charge, samples ÷ the load's own counter",
     "load_counter_energy_ratio": "energy, samples ÷ the load's own counter",
+    "load_counter_worst_charge_ratio": "charge, samples ÷ the load's own counter, worst step",
+    "load_counter_worst_energy_ratio": "energy, samples ÷ the load's own counter, worst step",
     "ladder_start_temperature_c": "hottest sensor before the ladder",
     "ladder_hottest_c": "hottest sensor in the ladder",
     "peak_a": "peak current",

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from benchwarden.results import counters
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.figure import Figures, Rung
@@ -14,6 +15,7 @@ from benchwarden.results.tables import run_table
 from benchwarden.results.verdict import rounded
 
 REPORT_FILE = "report.html"
+_MOST_COUNTS = 40
 HEADLINES = (
     "energy_per_mass_wh_kg",
     "delivered_ah",
@@ -44,6 +46,7 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
         ("conditions", "Conditions and bench", _conditions(run)),
         ("figures", "Every figure", parts.trace(found, found)),
         ("ladder", "Bursts", _rungs(found)),
+        ("counters", "The load's own counters", _counts(found)),
         ("budgets", "Uncertainty budgets", _budgets(found)),
         ("missing", "Not told, and why", _missing(found)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
@@ -167,6 +170,44 @@ def _rungs(found: Figures) -> Html | None:
         for rung in found.rungs
     ]
     words = "The sag is the pack's voltage before the burst less that at its end; result.json holds each one's budget."
+    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers"))
+
+
+def _counts(found: Figures) -> Html | None:
+    """Return what the load has counted beside the samples, step by step; nothing where it counted nothing."""
+    judged = [count for count in found.counts if count.integral is not None]
+    if not judged:
+        return None
+    shown = judged
+    if len(judged) > _MOST_COUNTS:
+        furthest = {id(count) for count in sorted(judged, key=counters.strain, reverse=True)[:_MOST_COUNTS]}
+        shown = [count for count in judged if id(count) in furthest]
+    head = [
+        "step",
+        "quantity",
+        "samples",
+        "load's counter",
+        "sampling explains",
+        "samples ÷ counter",
+        "draws",
+        "explained",
+    ]
+    rows = [
+        [
+            f"{count.step} ({count.kind})",
+            f"{count.quantity}, {count.unit}",
+            f"{count.integral:.5g}",
+            f"{count.count:.5g}",
+            f"{count.least:.5g} to {count.most:.5g}",
+            "–" if (value := counters.ratio(count)) is None else f"{value:.5f}",
+            str(count.draws),
+            "yes" if count.explained else "NO",
+        ]
+        for count in shown
+    ]
+    words = "One meter, two ways to add: a check of sampling, record and arithmetic, not of the meter."
+    if len(shown) < len(judged):
+        words += f" The {len(shown)} of {len(judged)} that lie furthest out; result.json holds all."
     return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers"))
 
 

@@ -30,6 +30,7 @@ LONGEST = (
     "test_guardian",
     "test_skeleton",
     "test_plausible",
+    "test_counted_steps",
     "test_whole_chain",
     "test_contactor",
     "test_wires_whole_run",

@@ -5,12 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from benchwarden.results import discharge, efficiency, flight, further, groups, ladder, resistance
+from benchwarden.results import counters, discharge, efficiency, flight, further, groups, ladder, resistance
 
 PAGE = (Path(__file__).parents[1] / "docs" / "results.md").read_text(encoding="utf-8")
 NAMES = (
     *discharge.NAMES,
     *groups.NAMES,
+    *counters.WORST_NAMES,
     *ladder.NAMES,
     *efficiency.NAMES,
     *efficiency.RETENTION_NAMES,

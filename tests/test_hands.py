@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from typing import Any
 
 import pytest
 
@@ -180,6 +181,19 @@ def test_after_a_trip_nothing_goes_on(want: Draw | Feed) -> None:
         with pytest.raises(Trip):
             await rig.hands.bring(want)
         assert [what for _, what in rig.journal] == ["load 1 on", "load 1 off"]
+
+    with_rig(work)
+
+
+def test_events_of_switching_say_when_it_was_ordered_and_answered() -> None:
+    async def work(rig: Rig) -> None:
+        await rig.hands.bring(draw())
+        await rig.hands.bring(Off())
+        for name in ("output_on", "output_off"):
+            said: dict[str, Any] = next(details for event, details in reversed(rig.said) if event == name)
+            assert said["ordered_ago_s"] >= said["answered_ago_s"] >= 0.0, name
+        assert await rig.hands.all_off()
+        assert "ordered_ago_s" not in rig.said[-1][1], "nothing was on that could be switched off"
 
     with_rig(work)
 

@@ -292,10 +292,18 @@ def test_what_is_expected_is_one_sided(tmp_path: Path, more_ah: float, late_s: f
     [
         (None, "were not read"),
         (lambda ah, wh: {"lacking": "left load: silent"}, "left load: silent"),
-        (lambda ah, wh: {"charge_ah": 0.0, "energy_wh": True}, "not there or not above 0"),
+        (lambda ah, wh: {"charge_ah": "none", "energy_wh": True}, "not there or not above 0"),
+        (lambda ah, wh: {"charge_ah": -1.0, "energy_wh": float("inf")}, "not there or not above 0"),
     ],
 )
 def test_what_is_not_counted_is_missing_with_its_reason(tmp_path: Path, said: Any, reason: str) -> None:
     found = told(tmp_path, said)
     assert all(reason in found.missing[name] and name not in found for name in NAMES)
     assert not [flag for flag in found.flags if "counter" in flag]
+
+
+def test_a_counter_that_stands_at_zero_is_flagged_and_has_no_ratio(tmp_path: Path) -> None:
+    found = told(tmp_path, lambda ah, wh: {"charge_ah": 0.0, "energy_wh": wh})
+    assert [flag for flag in found.flags if "own counter says 0 Ah" in flag]
+    assert "not above 0" in found.missing[NAMES[0]]
+    assert NAMES[1] in found

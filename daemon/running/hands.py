@@ -230,7 +230,8 @@ class Hands:
         self.switched_s = self._loop.time()
         self.switched()
         self.edge("load", ordered_s, self.switched_s)
-        self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a)
+        ago = self._ago(ordered_s, self.switched_s)
+        self._say("output_on", output="load", quantity=want.quantity, level=want.level, ceiling_a=want.ceiling_a, **ago)
 
     async def _feed(self, want: Feed) -> None:
         if self._supply is None:
@@ -255,7 +256,8 @@ class Hands:
         self.switched_s = self._loop.time()
         self.switched()
         self.edge("supply", ordered_s, self.switched_s)
-        self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a)
+        ago = self._ago(ordered_s, self.switched_s)
+        self._say("output_on", output="supply", voltage_v=want.voltage_v, current_a=want.current_a, **ago)
 
     async def _count(self) -> None:
         """Ask for the load's own counters, off being confirmed; what they lack is said and trips nothing.
@@ -312,6 +314,7 @@ class Hands:
             await asyncio.sleep(CONFIRM_EVERY_S)
         self.switched_s = self._loop.time()
         self.switched()
+        ago: dict[str, float] = {}
         if self._flows is not None:
             said_s = [
                 self._said_off_s.get(name, self.switched_s)
@@ -319,10 +322,16 @@ class Hands:
                 if (name == "supply") == (self._flows == "supply")
             ]
             self.edge("off", ordered_s, max(said_s))
+            ago = self._ago(ordered_s, max(said_s))
             self._flows = None if confirmed else self._flows
         self.wanted = Off()
-        self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a))
+        self._say("output_off", confirmed=confirmed, current_a=dict(self.currents_a), **ago)
         return confirmed
+
+    def _ago(self, ordered_s: float, answered_s: float) -> dict[str, float]:
+        """Return for an event said now how long ago an output was ordered to switch, and said that it had."""
+        now_s = self._loop.time()
+        return {"ordered_ago_s": round(now_s - ordered_s, 6), "answered_ago_s": round(now_s - answered_s, 6)}
 
     async def _order_off(self) -> bool:
         said_off = await asyncio.gather(*(self._say_off(name, output) for name, output in self._outputs.items()))
