@@ -9,7 +9,14 @@ from collections.abc import Callable
 
 import pytest
 
-from benchwarden.daemon.guard.guardian_link import BEAT_GAP_S, GuardianGone, GuardianLink, off_entry
+from benchwarden.daemon.guard.guardian_link import (
+    BEAT_GAP_S,
+    DOUBT_S,
+    GUARDIAN_SILENCE_S,
+    GuardianGone,
+    GuardianLink,
+    off_entry,
+)
 from benchwarden.drivers.off_plan import OffPlan
 
 PLAN = OffPlan(
@@ -125,15 +132,48 @@ def test_a_guardian_that_says_nothing_is_gone(monkeypatch: pytest.MonkeyPatch) -
         linked(lambda _: b"", lambda link, other: None)
 
 
-def test_a_guardian_that_falls_silent_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A frozen guardian reads nothing, but its socket takes minutes of beats: only its own signs of life tell."""
-    monkeypatch.setattr("benchwarden.daemon.guard.guardian_link.GUARDIAN_SILENCE_S", -1.0)
+def judged(monkeypatch: pytest.MonkeyPatch, looks_s: list[float], signs_s: list[float]) -> str:
+    """Look at these seconds, with a guardian that gives its last signs at those; return what is wrong, or ""."""
+    now_s = [0.0]
+    monkeypatch.setattr("benchwarden.daemon.guard.guardian_link.clock.real_s", lambda: now_s[0])
+    found: list[str] = []
 
     def work(link: GuardianLink, other: Other) -> None:
-        with pytest.raises(GuardianGone, match="no sign of life from the guardian"):
-            link.beat("left", 1, True)
+        left = list(signs_s)
+        for look_s in looks_s:
+            now_s[0] = look_s
+            while left and left[0] <= look_s:
+                other.ours.sendall(b'{"alive": 1}\n')
+                left.pop(0)
+            try:
+                link.beat("left", 1, True)
+            except GuardianGone as error:
+                found.append(f"{look_s:g} s: {error}")
+                return
 
     linked(good, work)
+    return found[0] if found else ""
+
+
+@pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0])
+def test_a_guardian_that_falls_silent_is_noticed(every_s: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A frozen guardian reads nothing, but its socket takes minutes of beats: only its own signs of life tell."""
+    looks_s = [every_s * n for n in range(1, int(6.0 / every_s))]
+    found = judged(monkeypatch, looks_s, [])
+    at_s, words = found.split(" s: ")
+    assert GUARDIAN_SILENCE_S < float(at_s) <= GUARDIAN_SILENCE_S + every_s + 1e-9
+    assert words.startswith("no sign of life from the guardian for")
+
+
+@pytest.mark.parametrize("stood_still_s", [2.5, 5.0, 60.0])
+def test_a_machine_that_stood_still_does_not_make_the_guardian_look_dead(
+    stood_still_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """This process may come to a moment before the guardian does; one that stays silent is noticed a second later."""
+    looks_s = [0.1, 0.2, *(stood_still_s + 0.1 * n for n in range(1, 40))]
+    assert judged(monkeypatch, looks_s, [stood_still_s + 0.4, stood_still_s + 0.9, stood_still_s + 1.4]) == ""
+    at_s, _ = judged(monkeypatch, looks_s, []).split(" s: ")
+    assert float(at_s) <= max(GUARDIAN_SILENCE_S, stood_still_s + DOUBT_S) + 0.21
 
 
 def test_a_lost_contactor_ends_the_bay_and_no_other() -> None:

@@ -18,6 +18,9 @@ ARM_TIMEOUT_S = 20.0
 BEAT_GAP_S = 0.2
 # The guardian gives a sign each half second; nothing stays on without it for longer than this (real seconds).
 GUARDIAN_SILENCE_S = 3.0
+# A machine that stands still for some seconds stops both: this process must have looked in vain for so long, too, while
+# it was awake. At the latest that begins when two thirds of the silence are over.
+DOUBT_S = 1.0
 
 
 class GuardianGone(Exception):
@@ -36,6 +39,7 @@ class GuardianLink:
         self._sent_s: dict[str, float] = {}
         self._pending = b""
         self._heard_s = clock.real_s()
+        self._doubted_s: float | None = None
         self._gone: str | None = None
         self._loop.add_reader(descriptor, self._hear)
 
@@ -76,14 +80,23 @@ class GuardianLink:
             raise GuardianGone(self._gone)
         if bay in self._lost:
             raise GuardianGone(self._lost[bay])
-        if now - self._heard_s > GUARDIAN_SILENCE_S:
-            self._hear()  # a sign may lie in the socket, unread while the loop was busy
-            if now - self._heard_s > GUARDIAN_SILENCE_S:
-                raise GuardianGone(f"no sign of life from the guardian for {now - self._heard_s:.1f} s")
+        self._judge_silence(now)
         if now - self._sent_s.get(bay, 0.0) < BEAT_GAP_S:
             return
         self._sent_s[bay] = now
         self._send({"beat": bay, "n": sequence, "on": on})
+
+    def _judge_silence(self, now: float) -> None:
+        if now - self._heard_s > GUARDIAN_SILENCE_S - DOUBT_S:
+            self._hear()  # a sign may lie in the socket, unread while the loop was busy
+        silent_s = now - self._heard_s
+        if silent_s <= GUARDIAN_SILENCE_S - DOUBT_S:
+            self._doubted_s = None
+            return
+        if self._doubted_s is None:
+            self._doubted_s = now
+        if silent_s > GUARDIAN_SILENCE_S and now - self._doubted_s >= DOUBT_S:
+            raise GuardianGone(f"no sign of life from the guardian for {silent_s:.1f} s")
 
     def disarm(self, bay: str, currents_a: Mapping[str, float | None]) -> None:
         """Say that the bay is off: read back, and by these measured currents. Raises GuardianGone."""
