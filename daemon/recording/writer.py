@@ -178,7 +178,8 @@ class Writer:
         while True:
             kind: Kind | None = None
             with suppress(queue.Empty):
-                item = self._queue.get(timeout=SYNC_S)
+                # No longer than until the next sync: a row that comes meanwhile must not put it off.
+                item = self._queue.get(timeout=max(0.0, synced_s + SYNC_S - clock.real_s()))
                 if item is None:
                     break
                 kind, line, put_s = item

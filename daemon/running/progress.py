@@ -13,6 +13,7 @@ from benchwarden.results.sample import Sample
 
 TERMINAL_EVERY_S = 0.5
 PIPED_EVERY_S = 5.0
+LAST_WORDS_S = 2.0
 LONGEST_S = 999 * 3600.0  # shown at most, so that no line grows
 
 
@@ -109,9 +110,9 @@ class Progress:
         """Nothing: what people want to read at a terminal is noted."""
 
     def close(self) -> None:
-        """Print what is left; waits at most 2 s for a terminal that does not take it."""
+        """Print what is left; waits at most `LAST_WORDS_S` for a terminal that does not take it."""
         self._done.set()
-        self._thread.join(2.0)
+        self._thread.join(LAST_WORDS_S)
 
     def _run(self) -> None:
         every_s = TERMINAL_EVERY_S if self._terminal else PIPED_EVERY_S
