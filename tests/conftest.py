@@ -9,9 +9,17 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from tests.needs import pytest_runtest_makereport, pytest_runtest_setup, pytest_terminal_summary
+from tests.needs import pytest_runtest_makereport, pytest_runtest_setup, say_what_is_absent
+from tests.stalls import pytest_runtest_protocol, pytest_sessionstart, say_tried_again
 
-__all__ = ["pytest_runtest_makereport", "pytest_runtest_setup", "pytest_terminal_summary"]
+__all__ = ["pytest_runtest_makereport", "pytest_runtest_protocol", "pytest_runtest_setup", "pytest_sessionstart"]
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say aloud what was not tested on this machine, and what only passed when it was tried again."""
+    say_what_is_absent(terminalreporter)
+    say_tried_again(terminalreporter)
+
 
 # How long one example takes says more of the machine than of the code.
 settings.register_profile("patient")

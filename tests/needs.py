@@ -49,7 +49,7 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
     return report
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+def say_what_is_absent(terminalreporter: pytest.TerminalReporter) -> None:
     """Say aloud what was not tested on this machine."""
     for name in ("mosquitto", "chromium"):
         if program(name) is None:

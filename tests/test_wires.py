@@ -402,9 +402,10 @@ class At:
         self.address = proxy.address
 
 
-def guarded(folder: Path, proxy: Proxy, body: str, assert_off_s: float = 0.0) -> Guarded:
+def guarded(folder: Path, proxy: Proxy, body: str, assert_off_s: float = 0.0, silence_s: float = 60.0) -> Guarded:
     at: Any = At(proxy)
-    return Guarded(folder, body.replace("PORT", str(proxy.port)), at, assert_off_s=assert_off_s)
+    body = body.replace("PORT", str(proxy.port))
+    return Guarded(folder, body, at, assert_off_s=assert_off_s, silence_s=silence_s)
 
 
 def test_a_frozen_worker_that_holds_the_only_session_is_killed_before_off_is_sent(
@@ -420,7 +421,7 @@ def test_a_frozen_worker_that_holds_the_only_session_is_killed_before_off_is_sen
     os.kill(os.getpid(), signal.SIGSTOP)
     """
     with before(switch.port, single=True) as proxy:
-        code, said = guarded(tmp_path, proxy, body).end()
+        code, said = guarded(tmp_path, proxy, body, silence_s=0.5).end()
     assert code == guardian.TOOK_OVER
     assert "no sign of life from bay left" in said
     assert "off, read back; 0.00 A measured" in said
