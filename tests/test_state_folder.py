@@ -1,7 +1,6 @@
 """The service's folder: for nobody else's eyes, and for one service at a time, its worker included."""
 
 import os
-import socket
 import stat
 import subprocess
 import threading
@@ -12,7 +11,7 @@ import pytest
 
 from benchwarden.daemon.guard import state_folder
 from benchwarden.daemon.guard.guardian_desk import Desk, DeskRefused
-from benchwarden.daemon.guard.state_folder import StateRefused, has_ended, hold, make_folder, private_socket, share
+from benchwarden.daemon.guard.state_folder import StateRefused, has_ended, hold, make_folder, share
 
 
 def test_nobody_else_looks_in(tmp_path: Path) -> None:
@@ -81,22 +80,3 @@ def test_a_process_that_nobody_has_buried_has_ended() -> None:
         assert has_ended(f"process {zombie.pid} since today")
     assert not has_ended(f"process {os.getpid()} since today")
     assert not has_ended("it does not say who")
-
-
-def test_a_socket_is_its_owners_alone_and_takes_the_place_of_what_was_left(tmp_path: Path) -> None:
-    path = tmp_path / "worker.sock"
-    path.write_text("left by a machine that lost its power")
-    for _ in range(2):  # the second time in place of a socket that nobody listens at any more
-        with private_socket(path) as made, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as near:
-            assert path.is_socket()
-            assert path.stat().st_mode & 0o777 == 0o600
-            made.listen()
-            near.connect(str(path))
-
-
-def test_a_socket_in_a_folder_that_is_not_there_is_an_error_and_changes_no_rights_afterwards(tmp_path: Path) -> None:
-    (tmp_path / "before").touch()
-    with pytest.raises(FileNotFoundError):
-        private_socket(tmp_path / "nowhere" / "worker.sock")
-    (tmp_path / "after").touch()
-    assert (tmp_path / "after").stat().st_mode == (tmp_path / "before").stat().st_mode

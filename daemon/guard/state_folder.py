@@ -7,7 +7,6 @@ while either of them still lives and switches off.
 import fcntl
 import os
 import re
-import socket
 import threading
 from contextlib import suppress
 from pathlib import Path
@@ -48,24 +47,6 @@ def make_folder(state: Path) -> None:
         raise StateRefused(
             f"{state}: its sockets' paths have {len(longest)} bytes; at most {LONGEST_PATH} fit; --state names another"
         )
-
-
-def private_socket(path: Path) -> socket.socket:
-    """Return a Unix stream socket bound at `path`, in place of what was left there; only its owner may use it.
-
-    Raises OSError. Whoever takes it sets it to listen.
-    """
-    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    before = os.umask(0o177)  # not chmod afterwards: nobody may come in between
-    try:
-        path.unlink(missing_ok=True)
-        made.bind(str(path))
-    except OSError:
-        made.close()
-        raise
-    finally:
-        os.umask(before)
-    return made
 
 
 def hold(state: Path, who: str) -> int:

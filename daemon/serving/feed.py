@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from benchwarden.daemon.guard.state_folder import private_socket
+from benchwarden.daemon.guard.private_socket import private_socket
 
 READERS = 8
 # Per reader; at 10 samples a second more than three minutes.

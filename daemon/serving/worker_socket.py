@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from benchwarden.daemon.guard.state_folder import private_socket
+from benchwarden.daemon.guard.private_socket import private_socket
 
 LONGEST = 65536
 CLIENTS = 16
