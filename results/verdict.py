@@ -19,6 +19,7 @@ SPECIMENS = 3
 MORE_RUNS = 3
 MOST_RUNS = 100
 _HELPS = 0.9
+STEP = "step between the burst that was held and the one that was not"
 TESTED_ONCE = (
     "one run of a pack says nothing of how far its next run would lie from it: that is not in ±; "
     "three runs of each pack would tell"
@@ -187,7 +188,7 @@ def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
     """Return the mean of one pack's runs. What is a run's own is in the scatter, unless the stated is larger."""
     values = [one.figure.value for one in side]
     lasting = [
-        inputs.again(one.figure.value, [p for p in one.figure.budget if p.scope != "run"], one.pack, one.run)
+        inputs.again(one.figure.value, [p for p in _parts(one.figure) if p.scope != "run"], one.pack, one.run)
         for one in side
     ]
     own = [p.contribution for one in side for p in one.figure.budget if p.scope == "run"]
@@ -195,8 +196,19 @@ def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
     if len(side) > 1:
         return _side(inputs, name, "runs", values, lasting, stated)
     [one] = side
-    whole = inputs.again(one.figure.value, one.figure.budget, one.pack, one.run)
+    whole = inputs.again(one.figure.value, _parts(one.figure), one.pack, one.run)
     return _Side(name, "runs", tuple(values), lasting[0], whole, stated, None)
+
+
+def _parts(figure: Figure) -> tuple[Part, ...]:
+    """Return a figure's budget, and where the pack's limit lies above what was held, the step to what was not.
+
+    One-sided from 0 to a, with the mean square a²/3 of ± a rectangular, as the cut-off (GUM F.2.4.5). Runs of one pack
+    end at the same burst: no number of them makes the step smaller.
+    """
+    if not figure.limit_above:
+        return figure.budget
+    return (*figure.budget, Part(STEP, figure.limit_above / math.sqrt(3.0), None, "pack"))
 
 
 def _design_side(inputs: Inputs, side: Sequence[Observed]) -> _Side:
@@ -271,7 +283,7 @@ def _compared(
         first=means[0],
         second=means[1],
         seen=seen,
-        words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook),
+        words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook, parts),
         about=about if repeated else "these runs",
         difference=difference,
         difference_U=apart.U,
@@ -338,6 +350,7 @@ def _words(
     found: Expanded,
     unit: str,
     outlook: Outlook,
+    parts: Sequence[Part],
 ) -> str:
     verb, more, less = PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
     size = f"{rounded(abs(value), found.U)} {unit}"
@@ -349,16 +362,17 @@ def _words(
         found_is = f"no difference that this bench can see ({rounded(value, found.U)} {unit})"
         return f"in {counts} of {one.name} and {other.name}, {found_is}"
     if seen == "none":
-        more_runs = _more_runs(outlook, found.U, unit)
+        stepped = any(part.input.startswith(STEP) for part in parts[:2])
+        more_runs = _more_runs(outlook, found.U, unit, "the step of the ladder decides" if stepped else "")
         return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
     return better
 
 
-def _more_runs(outlook: Outlook, now_U: float, unit: str) -> str:
+def _more_runs(outlook: Outlook, now_U: float, unit: str, decides: str = "") -> str:
     counts = (outlook.counts[0] + MORE_RUNS, outlook.counts[1] + MORE_RUNS)
     then = outlook.expected_U(counts)
     if not then < _HELPS * now_U or not then > 0.0:
-        return "more runs would not show a smaller one: the instruments decide"
+        return f"more runs would not show a smaller one: {decides or 'the instruments decide'}"
     return f"three more runs each would show {_up(then)} {unit}"
 
 
