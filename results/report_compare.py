@@ -5,13 +5,13 @@ from pathlib import Path
 
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
-from benchwarden.results.compare import HEADLINES, ROWS, Comparison, cell, observed, planned_text, verdicts
+from benchwarden.results.compare import Comparison, cell, headline, judged, observed, planned_text, shown_rows
 from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
 from benchwarden.results.report_run import condition_table
 from benchwarden.results.tables import comparison_table
-from benchwarden.results.verdict import PHRASES, TESTED_ONCE, Verdict, mean_of, rounded
+from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
 
 REPORT_FILE = "comparison.html"
 
@@ -31,9 +31,8 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     packs = list(dict.fromkeys(entry.pack for entry in entries))
     who = ", ".join(packs[:-1]) + (f" and {packs[-1]}" if len(packs) > 1 else packs[-1])
     title = f"{who if len(packs) <= 6 else f'{len(packs)} packs'}: {comparison.title}"
-    found = {name: verdicts(comparison, name) for name in PHRASES if len(observed(comparison, name)) > 1}
-    told = [name for name in HEADLINES if name in found]
-    headline = next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
+    found = judged(comparison)
+    about = headline(found)
     sections: list[tuple[str, str, Child]] = [
         ("figures", "Figures", _means(comparison)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
@@ -54,7 +53,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         el("h1", title),
         el("p", f"{words} · {_days(comparison)} · fingerprint {comparison.fingerprint}", class_="soft"),
         _marks(comparison),
-        _said(found.get(headline or "", [])),
+        [el("p", f"On {parts.name_words(about)}:", class_="soft"), *_said(found[about])] if about else None,
         parts.linked(*((where, words) for where, words, _ in shown)),
     )
     flags = [
@@ -105,7 +104,7 @@ def _marks(comparison: Comparison) -> Html | None:
 
 def _means(comparison: Comparison) -> list[Child]:
     """Return each pack's (or design's) mean of each figure with its interval."""
-    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    names = shown_rows(entry.figures for entry in comparison.entries)
     sides = {name: observed(comparison, name) for name, *_ in names}
     everyone = list(dict.fromkeys(who for found in sides.values() for who in found))
     rows: list[list[Child]] = []
@@ -143,14 +142,13 @@ def _seen(one: Verdict) -> str:
 
 def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
     rows: list[list[Child]] = []
+    # Where something was judged, a figure with bounds alone is none of what the runs are about.
+    any_seen = any(one.seen != "unknown" for ones in found.values() for one in ones)
     for name, ones in found.items():
+        if any_seen and all(one.seen == "unknown" and one.left_out for one in ones):
+            continue
         for one in ones:
-            size = ""
-            if one.percent is not None:
-                size = f"{rounded(one.percent, one.percent_U)} %"
-            elif one.difference is not None:
-                size = rounded(one.difference, one.difference_U)
-            size = size.replace("-", "−")
+            size = one.size.replace("-", "−")
             k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
             pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
@@ -163,7 +161,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
     if not rows:
         return None
-    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from"]
+    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1, or first − second", "k (ν)", "mostly from"]
     if any(row[-1] for row in rows):
         head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)
@@ -230,7 +228,7 @@ def _conditions(comparison: Comparison) -> list[Child]:
 
 
 def _runs(comparison: Comparison) -> Html:
-    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    names = shown_rows(entry.figures for entry in comparison.entries)
     rows: list[list[Child]] = [
         [entry.label, *(cell(entry.figures, name, factor, decimals) for name, _, factor, decimals in names)]
         for entry in comparison.entries
@@ -241,7 +239,7 @@ def _runs(comparison: Comparison) -> Html:
 def _trace(comparison: Comparison) -> list[Child]:
     body: list[Child] = []
     for entry in comparison.entries:
-        names = [name for name, *_ in ROWS if name in entry.figures]
+        names = [name for name, *_ in shown_rows([entry.figures])]
         where = f"{entry.run.name}; its report.html and result.json hold every figure and every budget"
         body += [el("h3", entry.label), el("p", where, class_="small soft"), parts.trace(entry.figures, names)]
     return body
