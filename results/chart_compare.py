@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from benchwarden.results import chart_style as style
+from benchwarden.results.chart_own import Told, own_charts
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.chart_run import resistance_parts, resistance_window
 from benchwarden.results.compare import Compared, Comparison, headlines, observed, shown_rows
@@ -25,7 +26,7 @@ MOST_IN_KEY = 14
 def comparison_charts(comparison: Comparison, out: Path) -> list[DrawnChart]:
     """Write the comparison's charts that there is data for into `out`, each as PNG and SVG.
 
-    compare-bars, compare-voltage, compare-temperature, compare-resistance, compare-power.
+    compare-bars, -voltage, -temperature, -resistance, -power, -pulses, -cycles.
     """
     written: list[DrawnChart] = []
     looks = _looks(comparison)
@@ -42,6 +43,12 @@ def comparison_charts(comparison: Comparison, out: Path) -> list[DrawnChart]:
         written.append(_resistance(comparison, window, looks, out))
     if any("peak_w_per_kg" in entry.figures and _PER_MASS in entry.figures for entry in comparison.entries):
         written.append(_power(comparison, looks, out))
+    seen: set[str] = set()
+    told = [
+        Told(entry.figures, _named(comparison, entry, seen), looks[entry.pack], list(looks).index(entry.pack))
+        for entry in comparison.entries
+    ]
+    written += own_charts(told, "compare-", "", _conditions(comparison), out)
     return written
 
 
