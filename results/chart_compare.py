@@ -265,7 +265,9 @@ def _resistance(
     _key(axes, looks, "best")
     heading = "Where the resistance sits"
     style.title(figure, heading)
-    style.caption(figure, f"{_conditions(comparison)}\neach group with its joints; means, bars ± U, 95 %")
+    states = "".join(f"{of}; " for of in dict.fromkeys(entry.figures.edges_of for entry in comparison.entries) if of)
+    joints = "each group with its joints; means, bars ± U, 95 %"
+    style.caption(figure, f"{_conditions(comparison)}\n{states}{joints}")
     words = f"Resistance of each group with its joints and of leads and connector, {window[1]} after the load went on."
     return style.save(figure, out, "compare-resistance", heading, words)
 

@@ -294,6 +294,7 @@ def _resistance(run: Run, found: Figures, window: tuple[str, str], out: Path) ->
     heading = f"{run.info.pack_name}: where the resistance sits"
     style.title(figure, heading)
     accuracy = "with joints; bars ± U, 95 %" if all(one.U is not None for _, one in parts) else "no accuracy stated"
-    style.caption(figure, f"{style.conditions([run])}\n{accuracy}")
+    of = f"{found.edges_of}, " if found.edges_of else ""
+    style.caption(figure, f"{style.conditions([run])}\n{of}{accuracy}")
     words = f"Resistance of each group with its joints, and of leads and connector, {window[1]} after the load went on."
     return style.save(figure, out, "resistance", heading, words)

@@ -70,7 +70,8 @@ class Figures(dict[str, Figure]):
     """A run's figures by name, with what is missing and why, the rungs of its ladder, notes and flags.
 
     `ended_by` and `ladder_ended_by` are one of "voltage", "temperature", "bench", "" (no such step);
-    `ended_words` and `ladder_ended_words` say it in words.
+    `ended_words` and `ladder_ended_words` say it in words. `edges_of` says of which part of the run the resistances of
+    groups and leads are, if not of the whole.
     """
 
     def __init__(self, info: RunInfo | None = None) -> None:
@@ -86,6 +87,7 @@ class Figures(dict[str, Figure]):
         self.ended_words = ""
         self.ladder_ended_by = ""
         self.ladder_ended_words = ""
+        self.edges_of = ""
 
     def put(
         self,
