@@ -1,12 +1,14 @@
 """A comparison's report: a single HTML file that prints, reads on a phone, fetches nothing, and can be published."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.compare import Comparison, cell, headline, judged, observed, planned_text, shown_rows
 from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
+from benchwarden.results.figure import Figure
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
 from benchwarden.results.report_run import condition_table
@@ -14,6 +16,8 @@ from benchwarden.results.tables import comparison_table
 from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
 
 REPORT_FILE = "comparison.html"
+_DRAWN = re.compile(r"(pack|leads|group_\d+)_ohm_\d+_m?s|iec_resistance_group_\d+_ohm")
+"""Figures that charts draw and notes name, beside those of the rows and those that are judged."""
 
 
 def write_comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], out: Path, why_none: str = "") -> Path:
@@ -42,7 +46,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
         ("conditions", "Conditions and bench", _conditions(comparison)),
         ("runs", "Every run", _runs(comparison)),
-        ("trace", "Where each figure comes from", _trace(comparison)),
+        ("trace", "Where each figure comes from", _trace(comparison, found)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(comparison)),
     ]
@@ -178,7 +182,7 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
     for entry in comparison.entries:
         found = at_equal_energy(entry.run, entry.figures, energy)
         if found.mean_v is None:
-            rows.append([entry.label, found.why_not, "", "", ""])
+            rows.append([entry.label, found.why_not, "", "", "", "", ""])
             continue
         middle, last = found.sag[4], found.sag[-1]
         rows.append(
@@ -188,6 +192,8 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
                 rounded(middle.value, middle.U),
                 rounded(last.value, last.U),
                 parts.dominating(found.mean_v, short=True),
+                f"{found.mean_v.formula}; samples {_span(found.mean_v)}",
+                f"linear between samples {_span(middle)}, and {_span(last)}",
             ]
         )
     words = (
@@ -195,7 +201,12 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
         "At equal charge a pack that sags more would look no worse."
     )
     head = ["run", "mean voltage, V", "at 50 % of it, V", "at its end, V", "mostly from (mean)"]
-    return [el("p", words), table(head, rows)]
+    return [el("p", words), table([*head, "the mean", "at 50 % and at its end"], rows)]
+
+
+def _span(figure: Figure) -> str:
+    first, last = figure.from_samples
+    return f"{first} to {last}"
 
 
 def _procedures(comparison: Comparison) -> list[Child]:
@@ -236,10 +247,21 @@ def _runs(comparison: Comparison) -> Html:
     return table(["run", *(words for _, words, _, _ in names)], rows, "numbers")
 
 
-def _trace(comparison: Comparison) -> list[Child]:
+def traced(comparison: Comparison, found: Iterable[str]) -> list[str]:
+    """Return the figures that a comparison's report shows anywhere but for spreadsheets: its rows, what is judged
+    (`found`), and what is drawn or noted of groups and leads. Of cycles each run's own report tells.
+    """
+    names = dict.fromkeys(name for entry in comparison.entries for name in entry.figures)
+    rows = [name for name, *_ in shown_rows(entry.figures for entry in comparison.entries)]
+    drawn = [name for name in names if _DRAWN.fullmatch(name)]
+    return list(dict.fromkeys([*rows, *found, *drawn]))
+
+
+def _trace(comparison: Comparison, found: Iterable[str]) -> list[Child]:
+    wanted = traced(comparison, found)
     body: list[Child] = []
     for entry in comparison.entries:
-        names = [name for name, *_ in shown_rows([entry.figures])]
+        names = [name for name in wanted if name in entry.figures]
         where = f"{entry.run.name}; its report.html and result.json hold every figure and every budget"
         body += [el("h3", entry.label), el("p", where, class_="small soft"), parts.trace(entry.figures, names)]
     return body
