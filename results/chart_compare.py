@@ -272,6 +272,7 @@ def _resistance(
     return style.save(figure, out, "compare-resistance", heading, words)
 
 
+_POINTS = "one point a run, bars ± U, 95 %, upwards to the burst that was not held; hollow: a lower bound"
 _HATCHES = (None, "//", "\\\\", "..", "xx", "--", "||")
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 
@@ -289,7 +290,7 @@ def _power(comparison: Comparison, looks: Mapping[str, dict[str, Any]], out: Pat
             energy.value,
             power.value,
             xerr=energy.U,
-            yerr=power.U,
+            yerr=None if power.U is None else [[power.U], [power.U + (power.limit_above or 0.0)]],
             marker=_MARKERS[place % len(_MARKERS)],
             markersize=5.5,
             markerfacecolor="white" if energy.at_least or power.at_least else look["color"],
@@ -306,7 +307,7 @@ def _power(comparison: Comparison, looks: Mapping[str, dict[str, Any]], out: Pat
     _key(axes, looks, "best")
     heading = "Power against energy per mass"
     style.title(figure, heading)
-    style.caption(figure, f"{_conditions(comparison)}\none point a run, bars ± U, 95 %; hollow: a lower bound")
+    style.caption(figure, f"{_conditions(comparison)}\n{_POINTS}")
     words = "One point a run: the burst power it held against the energy it delivered, both per mass of the pack."
     return style.save(figure, out, "compare-power", heading, words)
 

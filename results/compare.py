@@ -234,6 +234,13 @@ def verdicts(comparison: Comparison, name: str) -> list[Verdict]:
 
 
 ROWS: tuple[tuple[str, str, float, int], ...] = (
+    ("iec_resistance_ohm", "resistance by two steps of current, mΩ", 1000.0, 2),
+    ("cycles_done", "cycles", 1.0, 0),
+    ("cycle_retention", "last of first cycle, %", 100.0, 1),
+    ("best_cycle_over_rated", "best try of rated, %", 100.0, 1),
+    ("passed_in_cycle", "passed in try", 1.0, 0),
+    ("flight_min", "flown, min", 1.0, 1),
+    ("flight_repetitions", "flown, times the record", 1.0, 2),
     ("delivered_ah", "delivered, Ah", 1.0, 3),
     ("delivered_over_rated", "of rated, %", 100.0, 1),
     ("delivered_wh", "delivered, Wh", 1.0, 2),
@@ -246,18 +253,14 @@ ROWS: tuple[tuple[str, str, float, int], ...] = (
     ("peak_c", "peak, C", 1.0, 1),
     ("peak_interpolated_c", "peak, interpolated, C", 1.0, 1),
     ("peak_w_per_kg", "peak power per mass, W/kg", 1.0, 0),
-    ("iec_resistance_ohm", "resistance by two steps of current, mΩ", 1000.0, 2),
-    ("cycles_done", "cycles", 1.0, 0),
-    ("cycle_retention", "last of first cycle, %", 100.0, 1),
-    ("best_cycle_over_rated", "best try of rated, %", 100.0, 1),
-    ("passed_in_cycle", "passed in try", 1.0, 0),
-    ("flight_min", "flown, min", 1.0, 1),
-    ("flight_repetitions", "flown, times the record", 1.0, 2),
     ("inspected_spread_v", "spread of groups, inspected, mV", 1000.0, 1),
     ("stored_spread_v", "spread of groups, stored, mV", 1000.0, 1),
     ("stored_pack_v", "pack voltage, stored, V", 1.0, 3),
 )
-"""Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order."""
+"""Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order.
+
+What one profile alone measures comes first.
+"""
 
 
 def cell(found: Figures, name: str, factor: float, decimals: int) -> str:

@@ -131,6 +131,8 @@ def _means(comparison: Comparison) -> list[Child]:
                 row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
         rows.append(row)
     words = "Means of each pack's runs, value ± U (95 %). Of a single run: what instruments and sampling allow."
+    if any(figure.limit_above for entry in comparison.entries for figure in entry.figures.values()):
+        words += " ± of a peak holds the step to the burst that was not held."
     return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
 
 
