@@ -11,26 +11,26 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from benchwarden.results import chart_style as style
+from benchwarden.results.chart_own import Told, own_charts
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.chart_run import resistance_parts, resistance_window
-from benchwarden.results.compare import ROWS, Compared, Comparison, observed
+from benchwarden.results.compare import Compared, Comparison, headlines, observed, shown_rows
 from benchwarden.results.integrate import running
 from benchwarden.results.series import Numbers, Series
 from benchwarden.results.verdict import Observed, mean_of, rounded
 
-BARS = ("energy_per_mass_wh_kg", "delivered_wh", "peak_c", "dc_resistance_ohm")
-"""The figures that are drawn as bars."""
+_PER_MASS = "energy_per_mass_wh_kg"
 MOST_IN_KEY = 14
 
 
 def comparison_charts(comparison: Comparison, out: Path) -> list[DrawnChart]:
     """Write the comparison's charts that there is data for into `out`, each as PNG and SVG.
 
-    compare-bars, compare-voltage, compare-temperature, compare-resistance, compare-power.
+    compare-bars, -voltage, -temperature, -resistance, -power, -pulses, -cycles.
     """
     written: list[DrawnChart] = []
     looks = _looks(comparison)
-    names = [name for name in BARS if any(name in entry.figures for entry in comparison.entries)]
+    names = _barred(comparison)
     if names:
         written.append(_bars(comparison, names, looks, out))
     curves = [(entry, curve) for entry in comparison.entries if len(curve := _curve(entry)) > 1]
@@ -41,9 +41,28 @@ def comparison_charts(comparison: Comparison, out: Path) -> list[DrawnChart]:
     window = resistance_window([entry.figures for entry in comparison.entries])
     if window is not None:
         written.append(_resistance(comparison, window, looks, out))
-    if any("peak_w_per_kg" in entry.figures and BARS[0] in entry.figures for entry in comparison.entries):
+    if any("peak_w_per_kg" in entry.figures and _PER_MASS in entry.figures for entry in comparison.entries):
         written.append(_power(comparison, looks, out))
+    seen: set[str] = set()
+    told = [
+        Told(entry.figures, _named(comparison, entry, seen), looks[entry.pack], list(looks).index(entry.pack))
+        for entry in comparison.entries
+    ]
+    written += own_charts(told, "compare-", "", _conditions(comparison), out)
     return written
+
+
+def _barred(comparison: Comparison) -> list[str]:
+    """Return the figures that are drawn as bars: what the runs are made for, and the resistance at load-on.
+
+    Where a profile measures something of its own, what it delivered on the way and never to the end is left out.
+    """
+    names = dict.fromkeys(name for entry in comparison.entries for name in entry.figures)
+    wanted = [name for name in headlines(names) if name != "peak_w_per_kg"]
+    exact = {name for entry in comparison.entries for name, one in entry.figures.items() if not one.at_least}
+    if wanted and wanted[0] != _PER_MASS:
+        wanted = [name for name in wanted if name in exact or name not in (_PER_MASS, "delivered_wh")]
+    return wanted + [name for name in ("dc_resistance_ohm",) if name in names]
 
 
 def _looks(comparison: Comparison) -> dict[str, dict[str, Any]]:
@@ -144,7 +163,8 @@ def _bars(comparison: Comparison, names: Sequence[str], looks: Mapping[str, dict
 
 
 def _bar(axes: Axes, comparison: Comparison, name: str, looks: Mapping[str, dict[str, Any]]) -> None:
-    words, factor, decimals = next((row[1], row[2], row[3]) for row in ROWS if row[0] == name)
+    rows_of = shown_rows(entry.figures for entry in comparison.entries)
+    words, factor, decimals = next((row[1], row[2], row[3]) for row in rows_of if row[0] == name)
     sides = observed(comparison, name)
     everyone = list(dict.fromkeys([*(entry.pack for entry in comparison.entries)]))
     rows = list(sides) if set(sides) - set(everyone) else everyone
@@ -245,11 +265,14 @@ def _resistance(
     _key(axes, looks, "best")
     heading = "Where the resistance sits"
     style.title(figure, heading)
-    style.caption(figure, f"{_conditions(comparison)}\neach group with its joints; means, bars ± U, 95 %")
+    states = "".join(f"{of}; " for of in dict.fromkeys(entry.figures.edges_of for entry in comparison.entries) if of)
+    joints = "each group with its joints; means, bars ± U, 95 %"
+    style.caption(figure, f"{_conditions(comparison)}\n{states}{joints}")
     words = f"Resistance of each group with its joints and of leads and connector, {window[1]} after the load went on."
     return style.save(figure, out, "compare-resistance", heading, words)
 
 
+_POINTS = "one point a run, bars ± U, 95 %, upwards to the burst that was not held; hollow: a lower bound"
 _HATCHES = (None, "//", "\\\\", "..", "xx", "--", "||")
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 
@@ -259,7 +282,7 @@ def _power(comparison: Comparison, looks: Mapping[str, dict[str, Any]], out: Pat
     axes = figure.subplots()
     seen: set[str] = set()
     for entry in comparison.entries:
-        energy, power = entry.figures.get(BARS[0]), entry.figures.get("peak_w_per_kg")
+        energy, power = entry.figures.get(_PER_MASS), entry.figures.get("peak_w_per_kg")
         if energy is None or power is None:
             continue
         look, place = looks[entry.pack], list(looks).index(entry.pack)
@@ -267,7 +290,7 @@ def _power(comparison: Comparison, looks: Mapping[str, dict[str, Any]], out: Pat
             energy.value,
             power.value,
             xerr=energy.U,
-            yerr=power.U,
+            yerr=None if power.U is None else [[power.U], [power.U + (power.limit_above or 0.0)]],
             marker=_MARKERS[place % len(_MARKERS)],
             markersize=5.5,
             markerfacecolor="white" if energy.at_least or power.at_least else look["color"],
@@ -284,7 +307,7 @@ def _power(comparison: Comparison, looks: Mapping[str, dict[str, Any]], out: Pat
     _key(axes, looks, "best")
     heading = "Power against energy per mass"
     style.title(figure, heading)
-    style.caption(figure, f"{_conditions(comparison)}\none point a run, bars ± U, 95 %; hollow: a lower bound")
+    style.caption(figure, f"{_conditions(comparison)}\n{_POINTS}")
     words = "One point a run: the burst power it held against the energy it delivered, both per mass of the pack."
     return style.save(figure, out, "compare-power", heading, words)
 

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
 from benchwarden.results import chart_style as style
+from benchwarden.results.chart_own import Told, own_charts
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.columns import AMBIENT
 from benchwarden.results.figure import Figure, Figures
@@ -25,7 +26,8 @@ WINDOWS = (("1_s", "1 s"), ("100_ms", "0.1 s"), ("10_s", "10 s"))
 def run_charts(run: Run, found: Figures, out: Path) -> list[DrawnChart]:
     """Write the charts that this run has data for into `out`, each as PNG and SVG.
 
-    overview; sag and groups with a discharge; ladder with a ladder; resistance where load edges show it.
+    overview; sag and groups with a discharge; ladder with a ladder; resistance where load edges show it; pulses with a
+    pulse series; cycles with a repeat.
     """
     written: list[DrawnChart] = []
     samples = Series.of(run.samples)
@@ -46,6 +48,8 @@ def run_charts(run: Run, found: Figures, out: Path) -> list[DrawnChart]:
     window = resistance_window([found])
     if window is not None:
         written.append(_resistance(run, found, window, out))
+    told = Told(found, None, {"color": style.COLOURS[0], "linestyle": "-"})
+    written += own_charts([told], "", f"{run.info.pack_name}: ", _ended(run), out)
     return written
 
 
@@ -74,14 +78,14 @@ def _overview(run: Run, samples: Series, out: Path) -> DrawnChart:
     _shade(axes, samples, factor)
     heading = f"{run.info.pack_name}: the whole run"
     style.title(figure, heading)
-    style.caption(figure, _ended(run))
+    style.caption(figure, f"{_ended(run)} · shaded by step")
     return style.save(figure, out, "overview", heading, "Voltage, current and temperatures over the time of the run.")
 
 
 def _ended(run: Run) -> str:
     ending = run.ending
     words = f"{ending.how}: {ending.why}" if ending.how != "finished" and ending.why else ending.how
-    return f"{style.conditions([run])}\nrun {words} · shaded by step"
+    return f"{style.conditions([run])}\nrun {words}"
 
 
 def _shade(axes: Sequence[Axes], samples: Series, factor: float) -> None:
@@ -290,6 +294,7 @@ def _resistance(run: Run, found: Figures, window: tuple[str, str], out: Path) ->
     heading = f"{run.info.pack_name}: where the resistance sits"
     style.title(figure, heading)
     accuracy = "with joints; bars ± U, 95 %" if all(one.U is not None for _, one in parts) else "no accuracy stated"
-    style.caption(figure, f"{style.conditions([run])}\n{accuracy}")
+    of = f"{found.edges_of}, " if found.edges_of else ""
+    style.caption(figure, f"{style.conditions([run])}\n{of}{accuracy}")
     words = f"Resistance of each group with its joints, and of leads and connector, {window[1]} after the load went on."
     return style.save(figure, out, "resistance", heading, words)

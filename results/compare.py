@@ -4,7 +4,7 @@ Runs may be compared when their fingerprints agree: everything in the plan that 
 to the pack, was the same.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -14,11 +14,15 @@ from benchwarden.profiles.fingerprint import differences
 from benchwarden.results.figure import Figures
 from benchwarden.results.figures import figures
 from benchwarden.results.ladder import planned_step
+from benchwarden.results.pulse_names import half_ohm, half_power, longest, pulse_ohms, pulse_powers
 from benchwarden.results.run import Run, RunInfo
-from benchwarden.results.verdict import SPECIMENS, Observed, Verdict, judge, rounded
+from benchwarden.results.verdict import PHRASES, SPECIMENS, Observed, Verdict, judge, rounded
 
-HEADLINES = ("energy_per_mass_wh_kg", "delivered_wh")
-"""The figure that the table's verdict is about: the first that two packs have."""
+_OWN = ("flight_min", "best_cycle_over_rated", "cycle_retention", "iec_resistance_ohm")
+_COMMON = (
+    *("energy_per_mass_wh_kg", "delivered_wh", "peak_c", "peak_w_per_kg"),
+    *("inspected_spread_v", "stored_spread_v"),
+)
 START_TOLERANCE_K = 2.0
 """Start temperatures further apart than this are flagged (common practice, no source)."""
 
@@ -106,6 +110,42 @@ def _differences(one: Run, other: Run) -> list[str]:
         return []  # run.json was changed by hand: the parts are not what a plan wrote
 
 
+def headlines(names: Iterable[str]) -> list[str]:
+    """Return, among figures' names, those that a run is made for: what one profile alone measures comes first."""
+    names = list(names)
+    wanted = (*_OWN, half_power(names), half_ohm(names), *_COMMON)
+    return [name for name in wanted if name in names]
+
+
+def judged(comparison: Comparison) -> dict[str, list[Verdict]]:
+    """Return the verdicts of a comparison by figure: on every figure that has words and that two sides have.
+
+    Of a pulse series the power at every state of charge, and one resistance: the powers are made from the others.
+    """
+    names = dict.fromkeys(name for entry in comparison.entries for name in entry.figures)
+    resistance = half_ohm(names)
+    pulses = [name for _, name in pulse_powers(names)] + ([resistance] if resistance else [])
+    wanted = [name for name in (*PHRASES, *pulses) if name in names]
+    return {name: found for name in wanted if (found := verdicts(comparison, name))}
+
+
+def headline(found: Mapping[str, Sequence[Verdict]]) -> str | None:
+    """Return the figure that a comparison is about: the first on which there is a verdict, else the first judged."""
+    told = headlines(found)
+    return next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
+
+
+def shown_rows(several: Iterable[Figures]) -> list[tuple[str, str, float, int]]:
+    """Return the rows of ROWS that any of several runs has, and a row for each pulse power and its resistance."""
+    names = dict.fromkeys(name for found in several for name in found)
+    rows = [row for row in ROWS if row[0] in names]
+    rows += [(name, f"pulse power, {percent:g} % drawn, W", 1.0, 0) for percent, name in pulse_powers(names)]
+    for one in longest(pulse_ohms(names)):
+        words = f"resistance after {one.time_s:g} s at {one.rate_c:g}C, {one.percent:g} % drawn, mΩ"
+        rows.append((one.name, words, 1000.0, 2))
+    return rows
+
+
 def _labels(runs: Sequence[Run]) -> list[str]:
     names = [f"{run.info.pack_name}, imported" if run.info.imported else run.info.pack_name for run in runs]
     found: list[str] = []
@@ -144,7 +184,7 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
     if imported := [entry for entry in entries if entry.run.info.imported]:
         words = ", ".join(f"{entry.label} (from {entry.run.info.imported.get('from')})" for entry in imported)
         found.append(f"imported, and the same procedure only because somebody said so: {words}")
-    if not _specimens_enough(entries):
+    if not _specimens_enough(entries) and _may_be_judged(entries):
         found.append("a verdict on what was tested, not on a design: that takes three specimens of each")
     for entry in entries:
         found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
@@ -163,6 +203,16 @@ def observed(comparison: Comparison, name: str) -> dict[str, list[Observed]]:
             design = _design(entry.run.info) if designs else None
             found.setdefault(design or pack, []).append(Observed(pack, entry.label, figure, design))
     return found
+
+
+def _may_be_judged(entries: Sequence[Compared]) -> bool:
+    """Whether two packs have an exact figure with U for which there are words, so that there is a verdict at all."""
+    packs: dict[str, set[str]] = {}
+    for entry in entries:
+        for name, figure in entry.figures.items():
+            if figure.U is not None and not figure.at_least and (name in PHRASES or name.startswith("pulse_drawn_")):
+                packs.setdefault(name, set()).add(entry.pack)
+    return any(len(names) > 1 for names in packs.values())
 
 
 def _design(info: RunInfo) -> str | None:
@@ -184,6 +234,13 @@ def verdicts(comparison: Comparison, name: str) -> list[Verdict]:
 
 
 ROWS: tuple[tuple[str, str, float, int], ...] = (
+    ("iec_resistance_ohm", "resistance by two steps of current, mΩ", 1000.0, 2),
+    ("cycles_done", "cycles", 1.0, 0),
+    ("cycle_retention", "last of first cycle, %", 100.0, 1),
+    ("best_cycle_over_rated", "best try of rated, %", 100.0, 1),
+    ("passed_in_cycle", "passed in try", 1.0, 0),
+    ("flight_min", "flown, min", 1.0, 1),
+    ("flight_repetitions", "flown, times the record", 1.0, 2),
     ("delivered_ah", "delivered, Ah", 1.0, 3),
     ("delivered_over_rated", "of rated, %", 100.0, 1),
     ("delivered_wh", "delivered, Wh", 1.0, 2),
@@ -196,17 +253,14 @@ ROWS: tuple[tuple[str, str, float, int], ...] = (
     ("peak_c", "peak, C", 1.0, 1),
     ("peak_interpolated_c", "peak, interpolated, C", 1.0, 1),
     ("peak_w_per_kg", "peak power per mass, W/kg", 1.0, 0),
-    ("iec_resistance_ohm", "resistance by two steps of current, mΩ", 1000.0, 2),
-    ("pulse_drawn_50_power_w", "pulse power at half charge, W", 1.0, 0),
-    ("cycles_done", "cycles", 1.0, 0),
-    ("cycle_retention", "last of first cycle, %", 100.0, 1),
-    ("best_cycle_over_rated", "best try of rated, %", 100.0, 1),
-    ("passed_in_cycle", "passed in try", 1.0, 0),
-    ("flight_min", "flown, min", 1.0, 1),
-    ("flight_repetitions", "flown, times the record", 1.0, 2),
     ("inspected_spread_v", "spread of groups, inspected, mV", 1000.0, 1),
+    ("stored_spread_v", "spread of groups, stored, mV", 1000.0, 1),
+    ("stored_pack_v", "pack voltage, stored, V", 1.0, 3),
 )
-"""Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order."""
+"""Figure, words with unit, factor to that unit, decimals: the rows of a comparison in their order.
+
+What one profile alone measures comes first.
+"""
 
 
 def cell(found: Figures, name: str, factor: float, decimals: int) -> str:
@@ -225,7 +279,7 @@ def cell(found: Figures, name: str, factor: float, decimals: int) -> str:
 
 def accuracy_words(found: Figures) -> str:
     """Return what the intervals mean, or the lines in bench.toml that are missing for them; empty without figures."""
-    shown = [found[name] for name, *_ in ROWS if name in found]
+    shown = [found[name] for name, *_ in shown_rows([found])]
     missing = list(dict.fromkeys(line for figure in shown for line in figure.not_stated))
     words = (
         [f"± U, 95 %, k = {min(ks):.2f}{f' to {max(ks):.2f}' if max(ks) - min(ks) > 0.005 else ''}"]
@@ -244,10 +298,8 @@ def table(comparison: Comparison) -> Table:
     shown.add_column("figure", no_wrap=True)
     for entry in comparison.entries:
         shown.add_column(entry.label, justify="right")
-    for name, words, factor, decimals in ROWS:
-        cells = [cell(entry.figures, name, factor, decimals) for entry in comparison.entries]
-        if any(text != "–" for text in cells):
-            shown.add_row(words, *cells)
+    for name, words, factor, decimals in shown_rows(entry.figures for entry in comparison.entries):
+        shown.add_row(words, *(cell(entry.figures, name, factor, decimals) for entry in comparison.entries))
     for kind, key, words in (
         ("discharge", "cut_off_v", "discharge cut-off, V per group"),
         ("ladder", "floor_v", "ladder floor, V per group"),
@@ -265,10 +317,10 @@ def table(comparison: Comparison) -> Table:
             shown.add_row(words, *cells)
     shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
     shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
-    headline = next((name for name in HEADLINES if len(observed(comparison, name)) > 1), None)
-    judged = verdicts(comparison, headline) if headline else []
-    said = [verdict.words for verdict in judged]
-    said += dict.fromkeys(f"! {verdict.caveat}" for verdict in judged if verdict.caveat)
+    every = judged(comparison)
+    about = every.get(headline(every) or "", [])
+    said = [verdict.words for verdict in about]
+    said += dict.fromkeys(f"! {verdict.caveat}" for verdict in about if verdict.caveat)
     if said or comparison.flags:
         shown.caption = "\n".join([*said, *(f"! {flag}" for flag in comparison.flags)])
         shown.caption_justify = "left"

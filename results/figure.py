@@ -16,6 +16,8 @@ class Figure:
     `u` is the standard uncertainty, `dof` its effective degrees of freedom (None: infinite), U = k · u holds the true
     value in 95 of 100 cases, all in the figure's unit (JCGM 100); `budget` says what it comes from, largest first. They
     are None where the figure is a count or where an accuracy is not stated: `not_stated` then names the missing lines.
+    `limit_above`: what the test was after lies up to so much above the value, between what was held and what was not;
+    it is in no U here, and in every U where packs are compared.
     """
 
     value: float
@@ -30,6 +32,7 @@ class Figure:
     U: float | None = None
     budget: tuple[Part, ...] = ()
     not_stated: tuple[str, ...] = ()
+    limit_above: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,7 @@ class Figures(dict[str, Figure]):
 
     `counts` has the load's own counters beside the samples, step by step. `ended_by` and `ladder_ended_by` are one of
     "voltage", "temperature", "bench", "" (no such step); `ended_words` and `ladder_ended_words` say it in words.
+    `edges_of` says of which part of the run the resistances of groups and leads are, if not of the whole.
     """
 
     def __init__(self, info: RunInfo | None = None) -> None:
@@ -108,6 +112,7 @@ class Figures(dict[str, Figure]):
         self.ended_words = ""
         self.ladder_ended_by = ""
         self.ladder_ended_words = ""
+        self.edges_of = ""
 
     def put(
         self,
@@ -118,10 +123,12 @@ class Figures(dict[str, Figure]):
         note: str = "",
         at_least: bool = False,
         formula: str = "",
+        limit_above: float | None = None,
     ) -> None:
         """Keep a figure under its name."""
         self.uncertain[name] = value
-        self[name] = self.figure(value, unit, from_samples, note, at_least, formula)
+        found = self.figure(value, unit, from_samples, note, at_least, formula)
+        self[name] = found if limit_above is None else replace(found, limit_above=limit_above)
 
     def figure(
         self,

@@ -232,12 +232,18 @@ def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
         note += f"; the pack's limit was not reached: {out.ladder_ended_words}"
     elif above is not None:
         note += f"; burst {above.number} at {above.mean_a:.1f} A was not: the pack's limit lies between the two"
+    # At a higher current the voltage is lower, so that the power at the limit rises by no more than the current does.
+    share = None if least or above is None or not best.mean_a > 0.0 else max(0.0, above.mean_a / best.mean_a - 1.0)
+
+    def step(of: float) -> float | None:
+        return None if share is None else share * of
+
     meters, period = out.meters, best.period_s
     amperes = meters.reading("load", "current", best.mean_a)
     watts = _watts(meters, best)
     words = "mean measured current of the last burst held with every group at or above the floor"
-    out.put("peak_a", amperes, "A", where, note, least, words)
-    out.put("peak_w", watts, "W", where, note, least, "mean measured power of that burst")
+    out.put("peak_a", amperes, "A", where, note, least, words, step(best.mean_a))
+    out.put("peak_w", watts, "W", where, note, least, "mean measured power of that burst", step(best.mean_w))
     held_s = best.duration_s + meters.inputs.limits("time between two samples of the burst", period)
     out.put("peak_hold_s", held_s, "s", where, note, formula="last − first sample of that burst")
     used = best.used_ah * (1.0 + meters.gain("load", "current") + meters.clock())
@@ -245,12 +251,15 @@ def _peak(run: Run, best: Rung, least: bool, out: Figures) -> None:
     if run.info.rated_capacity_ah is None:
         out.lack("run.json gives no rated capacity", "peak_c")
     else:
-        out.put("peak_c", amperes / run.info.rated_capacity_ah, "C", where, note, least, "peak_a ÷ rated capacity")
+        rate = amperes / run.info.rated_capacity_ah
+        above_c = step(best.mean_a / run.info.rated_capacity_ah)
+        out.put("peak_c", rate, "C", where, note, least, "peak_a ÷ rated capacity", above_c)
     if run.info.mass_kg is None:
         out.lack("run.json gives no mass", "peak_w_per_kg")
     else:
         per_kg = watts / meters.mass_kg(run.info.mass_kg)
-        out.put("peak_w_per_kg", per_kg, "W/kg", where, note, least, "peak_w ÷ mass")
+        above_w_kg = step(best.mean_w / run.info.mass_kg)
+        out.put("peak_w_per_kg", per_kg, "W/kg", where, note, least, "peak_w ÷ mass", above_w_kg)
     delivered = out.get("delivered_ah")
     if delivered is None or delivered.value <= 0:
         out.lack("no capacity was measured in this run", "peak_over_delivered")
@@ -299,6 +308,9 @@ def _interpolated(run: Run, rungs: Sequence[Rung], floor_v: float | None, out: F
     found_a = [out.meters.reading("load", "current", rung.mean_a) for rung in (low, high)]
     share = (found_v[0] - floor_v) / (found_v[0] - found_v[1])
     value = (found_a[0] + share * (found_a[1] - found_a[0])) / rated
+    bent_a, words = _bent_a([(rung.mean_a, volts) for rung, volts in ends[-3:]], floor_v, wanted)
+    # The line always errs to the same side: u is the whole of it and not a/√3, since the value is not corrected.
+    value = value + out.meters.inputs.limits(words, math.sqrt(3.0) * bent_a / rated, "pack")
     out.put(
         name,
         value,
@@ -307,6 +319,26 @@ def _interpolated(run: Run, rungs: Sequence[Rung], floor_v: float | None, out: F
         note,
         formula="current at which the lowest group would end at the floor, linear, ÷ rated capacity",
     )
+
+
+def _bent_a(ends: Sequence[tuple[float, float]], floor_v: float, wanted_a: float) -> tuple[float, str]:
+    """Return by how many amperes the line through the last two bursts may miss the floor, and what that comes from.
+
+    `ends`: (A, V) of the last two or three bursts. Of three, how far the parabola through them meets the floor from
+    where the line does; else, or if it never does, the way to the nearest burst (common practice, no source).
+    """
+    nearest_a = min(abs(wanted_a - amperes) for amperes, _ in ends[-2:])
+    if len(ends) == 3:
+        (a0, v0), (a1, v1), (a2, v2) = ends
+        if a0 < a1 < a2:
+            steeper = ((v2 - v1) / (a2 - a1) - (v1 - v0) / (a1 - a0)) / (a2 - a0)
+            # Newton's form: v2 + (slope of the line)(I − a2) + steeper (I − a2)(I − a1), solved for x = I − a2.
+            slope, drop = (v2 - v1) / (a2 - a1) + steeper * (a2 - a1), v2 - floor_v
+            inside = slope * slope - 4.0 * steeper * drop
+            if inside >= 0.0 and slope < 0.0:
+                root = -2.0 * drop / (slope - math.sqrt(inside))
+                return abs(a2 + root - wanted_a), "bend of the voltage over the current, from the last three bursts"
+    return nearest_a, "bend of the voltage over the current, not known from the bursts: the way to the nearest one"
 
 
 def _lowest_uncertain(out: Figures, rung: Rung, volts: float) -> Uncertain:

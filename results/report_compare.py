@@ -1,19 +1,23 @@
 """A comparison's report: a single HTML file that prints, reads on a phone, fetches nothing, and can be published."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
-from benchwarden.results.compare import HEADLINES, ROWS, Comparison, cell, observed, planned_text, verdicts
+from benchwarden.results.compare import Comparison, cell, headline, judged, observed, planned_text, shown_rows
 from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
+from benchwarden.results.figure import Figure
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
 from benchwarden.results.report_run import condition_table
 from benchwarden.results.tables import comparison_table
-from benchwarden.results.verdict import PHRASES, TESTED_ONCE, Verdict, mean_of, rounded
+from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
 
 REPORT_FILE = "comparison.html"
+_DRAWN = re.compile(r"(pack|leads|group_\d+)_ohm_\d+_m?s|iec_resistance_group_\d+_ohm")
+"""Figures that charts draw and notes name, beside those of the rows and those that are judged."""
 
 
 def write_comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], out: Path, why_none: str = "") -> Path:
@@ -31,9 +35,8 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     packs = list(dict.fromkeys(entry.pack for entry in entries))
     who = ", ".join(packs[:-1]) + (f" and {packs[-1]}" if len(packs) > 1 else packs[-1])
     title = f"{who if len(packs) <= 6 else f'{len(packs)} packs'}: {comparison.title}"
-    found = {name: verdicts(comparison, name) for name in PHRASES if len(observed(comparison, name)) > 1}
-    told = [name for name in HEADLINES if name in found]
-    headline = next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
+    found = judged(comparison)
+    about = headline(found)
     sections: list[tuple[str, str, Child]] = [
         ("figures", "Figures", _means(comparison)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
@@ -43,7 +46,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
         ("conditions", "Conditions and bench", _conditions(comparison)),
         ("runs", "Every run", _runs(comparison)),
-        ("trace", "Where each figure comes from", _trace(comparison)),
+        ("trace", "Where each figure comes from", _trace(comparison, found)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(comparison)),
     ]
@@ -54,7 +57,7 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
         el("h1", title),
         el("p", f"{words} · {_days(comparison)} · fingerprint {comparison.fingerprint}", class_="soft"),
         _marks(comparison),
-        _said(found.get(headline or "", [])),
+        [el("p", f"On {parts.name_words(about)}:", class_="soft"), *_said(found[about])] if about else None,
         parts.linked(*((where, words) for where, words, _ in shown)),
     )
     flags = [
@@ -105,7 +108,7 @@ def _marks(comparison: Comparison) -> Html | None:
 
 def _means(comparison: Comparison) -> list[Child]:
     """Return each pack's (or design's) mean of each figure with its interval."""
-    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    names = shown_rows(entry.figures for entry in comparison.entries)
     sides = {name: observed(comparison, name) for name, *_ in names}
     everyone = list(dict.fromkeys(who for found in sides.values() for who in found))
     rows: list[list[Child]] = []
@@ -128,6 +131,8 @@ def _means(comparison: Comparison) -> list[Child]:
                 row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
         rows.append(row)
     words = "Means of each pack's runs, value ± U (95 %). Of a single run: what instruments and sampling allow."
+    if any(figure.limit_above for entry in comparison.entries for figure in entry.figures.values()):
+        words += " ± of a peak holds the step to the burst that was not held."
     return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
 
 
@@ -143,14 +148,13 @@ def _seen(one: Verdict) -> str:
 
 def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
     rows: list[list[Child]] = []
+    # Where something was judged, a figure with bounds alone is none of what the runs are about.
+    any_seen = any(one.seen != "unknown" for ones in found.values() for one in ones)
     for name, ones in found.items():
+        if any_seen and all(one.seen == "unknown" and one.left_out for one in ones):
+            continue
         for one in ones:
-            size = ""
-            if one.percent is not None:
-                size = f"{rounded(one.percent, one.percent_U)} %"
-            elif one.difference is not None:
-                size = rounded(one.difference, one.difference_U)
-            size = size.replace("-", "−")
+            size = one.size.replace("-", "−")
             k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
             pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
@@ -163,7 +167,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
     if not rows:
         return None
-    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from"]
+    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1, or first − second", "k (ν)", "mostly from"]
     if any(row[-1] for row in rows):
         head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)
@@ -180,7 +184,7 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
     for entry in comparison.entries:
         found = at_equal_energy(entry.run, entry.figures, energy)
         if found.mean_v is None:
-            rows.append([entry.label, found.why_not, "", "", ""])
+            rows.append([entry.label, found.why_not, "", "", "", "", ""])
             continue
         middle, last = found.sag[4], found.sag[-1]
         rows.append(
@@ -190,6 +194,8 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
                 rounded(middle.value, middle.U),
                 rounded(last.value, last.U),
                 parts.dominating(found.mean_v, short=True),
+                f"{found.mean_v.formula}; samples {_span(found.mean_v)}",
+                f"linear between samples {_span(middle)}, and {_span(last)}",
             ]
         )
     words = (
@@ -197,7 +203,12 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
         "At equal charge a pack that sags more would look no worse."
     )
     head = ["run", "mean voltage, V", "at 50 % of it, V", "at its end, V", "mostly from (mean)"]
-    return [el("p", words), table(head, rows)]
+    return [el("p", words), table([*head, "the mean", "at 50 % and at its end"], rows)]
+
+
+def _span(figure: Figure) -> str:
+    first, last = figure.from_samples
+    return f"{first} to {last}"
 
 
 def _procedures(comparison: Comparison) -> list[Child]:
@@ -230,7 +241,7 @@ def _conditions(comparison: Comparison) -> list[Child]:
 
 
 def _runs(comparison: Comparison) -> Html:
-    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
+    names = shown_rows(entry.figures for entry in comparison.entries)
     rows: list[list[Child]] = [
         [entry.label, *(cell(entry.figures, name, factor, decimals) for name, _, factor, decimals in names)]
         for entry in comparison.entries
@@ -238,10 +249,21 @@ def _runs(comparison: Comparison) -> Html:
     return table(["run", *(words for _, words, _, _ in names)], rows, "numbers")
 
 
-def _trace(comparison: Comparison) -> list[Child]:
+def traced(comparison: Comparison, found: Iterable[str]) -> list[str]:
+    """Return the figures that a comparison's report shows anywhere but for spreadsheets: its rows, what is judged
+    (`found`), and what is drawn or noted of groups and leads. Of cycles each run's own report tells.
+    """
+    names = dict.fromkeys(name for entry in comparison.entries for name in entry.figures)
+    rows = [name for name, *_ in shown_rows(entry.figures for entry in comparison.entries)]
+    drawn = [name for name in names if _DRAWN.fullmatch(name)]
+    return list(dict.fromkeys([*rows, *found, *drawn]))
+
+
+def _trace(comparison: Comparison, found: Iterable[str]) -> list[Child]:
+    wanted = traced(comparison, found)
     body: list[Child] = []
     for entry in comparison.entries:
-        names = [name for name, *_ in ROWS if name in entry.figures]
+        names = [name for name in wanted if name in entry.figures]
         where = f"{entry.run.name}; its report.html and result.json hold every figure and every budget"
         body += [el("h3", entry.label), el("p", where, class_="small soft"), parts.trace(entry.figures, names)]
     return body

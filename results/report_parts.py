@@ -56,6 +56,7 @@ _SAID = {
     "flight_record_wh": "energy of the record over that time",
     "flight_energy_over_record": "energy delivered ÷ the record's",
     "cycle_retention": "charge of the last ÷ the first cycle",
+    "stored_pack_v": "pack voltage, stored",
     "retention": "charge of the last ÷ the first discharge",
 }
 _PATTERNS = (

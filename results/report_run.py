@@ -6,6 +6,7 @@ from pathlib import Path
 from benchwarden.results import counters
 from benchwarden.results import report_parts as parts
 from benchwarden.results.chart_place import DrawnChart
+from benchwarden.results.compare import headlines
 from benchwarden.results.figure import Figures, Rung
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
@@ -16,17 +17,16 @@ from benchwarden.results.verdict import rounded
 
 REPORT_FILE = "report.html"
 _MOST_COUNTS = 40
-HEADLINES = (
-    "energy_per_mass_wh_kg",
+_FURTHER = (
     "delivered_ah",
-    "delivered_wh",
     "delivered_over_rated",
     "mean_voltage_v",
     "dc_resistance_ohm",
     "temperature_rise_k",
-    "peak_c",
-    "peak_w_per_kg",
+    "peak_interpolated_c",
+    "stored_pack_v",
 )
+"""Figures with a card and a budget, beside those that a run is made for."""
 
 
 def write_run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: str = "") -> Path:
@@ -63,7 +63,7 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
     remarks = [*found.flags, *run.problems]
     body: list[Child] = [
         top,
-        parts.cards(found, HEADLINES),
+        parts.cards(found, _important(found)),
         el("h3", "Flags") if remarks else None,
         parts.listed(remarks, "flags") if remarks else None,
         el("h3", "Notes") if found.notes else None,
@@ -216,8 +216,12 @@ def _measured(rung: Rung, name: str) -> str:
     return "–" if figure is None else rounded(figure.value, figure.U)
 
 
+def _important(found: Figures) -> list[str]:
+    return [*headlines(found), *(name for name in _FURTHER if name in found)]
+
+
 def _budgets(found: Figures) -> list[Child] | None:
-    shown: list[Child] = [parts.budget(name, found[name]) for name in HEADLINES if name in found and found[name].budget]
+    shown: list[Child] = [parts.budget(name, found[name]) for name in _important(found) if found[name].budget]
     return shown or None
 
 

@@ -6,6 +6,7 @@ voltage falls beyond the sum of its groups is leads and connector. Taps cannot t
 """
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -23,6 +24,7 @@ WINDOWS = ((0.1, 0.05, "100_ms"), (1.0, 0.2, "1_s"), (10.0, 0.6, "10_s"))
 """Seconds after the edge, how far the reading may lie from it, and the words in a figure's name."""
 LONGEST_GAP_S = 2.0
 """An edge counts if the last sample at rest is not older: the pack has then not recovered or drifted by much."""
+_STATE = re.compile(r"state (\d+): pulse")
 STANDS_OUT = 0.10
 """A group stands out with so much more than the median of the others, and more than U (common practice, no source)."""
 LEFT_BEHIND_V = 0.05
@@ -55,6 +57,20 @@ def load_edges(samples: Series) -> list[Edge]:
     return found
 
 
+def of_one_state(samples: Series, edges: Sequence[Edge]) -> tuple[list[Edge], str]:
+    """Return the edges that may be averaged, and in words which: of a pulse series those of its middle state of charge.
+
+    A pack has another resistance at another charge; the series' own figures tell of each state. All edges otherwise.
+    """
+    matches = [_STATE.match(samples.words[int(samples.phase[edge.first])]) for edge in edges]
+    states = sorted({int(match[1]) for match in matches if match is not None})
+    if not states:
+        return list(edges), ""
+    middle = states[(len(states) - 1) // 2]
+    kept = [edge for edge, match in zip(edges, matches, strict=True) if match is not None and int(match[1]) == middle]
+    return kept, f"state {middle} of {len(states)} of the pulse series"
+
+
 def names(groups: int) -> list[str]:
     """Return the names of the figures that `resistance_figures` gives for so many groups."""
     who = ["pack", "leads", *(f"group_{number}" for number in range(1, groups + 1))]
@@ -68,7 +84,7 @@ def resistance_figures(run: Run, out: Figures) -> None:
     """
     samples = Series.of(run.samples)
     groups = samples.groups_v.shape[1]
-    edges = load_edges(samples)
+    edges, out.edges_of = of_one_state(samples, load_edges(samples))
     if not edges:
         out.lack("no edge from off to load with a measured sample before it", *names(groups))
     else:
@@ -97,6 +113,7 @@ def _at_window(
         both = samples.whole_groups()[rows] & bool(samples.whole_groups()[edge.before]) & ~np.isnan(age)
         scanned += [(edge.before, row) for row in _nearest(rows[both], (lag - age)[both], wanted_s, tolerance_s)]
     rule = f"−ΔV/ΔI {wanted_s:g} s after the load went on, mean over the edges by the square of their current"
+    rule += f"; {out.edges_of}" if out.edges_of else ""
     reason = f"not measured: no reading {wanted_s:g} ± {tolerance_s:g} s after an edge of the load"
     _put(samples, whole, f"pack_ohm_{window}", "pack", samples.voltage_v, rule, reason, out)
     if not groups:
@@ -108,6 +125,7 @@ def _at_window(
         _put(samples, scanned, name, number, samples.groups_v[:, number - 1], rule, reason, out)
     apart = samples.voltage_v - samples.groups_v.sum(axis=1)
     formula = f"(ΔV of the pack − sum of ΔV of the groups) ÷ ΔI {wanted_s:g} s after the load went on"
+    formula += f"; {out.edges_of}" if out.edges_of else ""
     _put(samples, scanned, f"leads_ohm_{window}", "leads", apart, formula, reason, out)
 
 

@@ -4,11 +4,10 @@ import re
 
 from rich.table import Table
 
-from benchwarden.results.compare import ROWS, accuracy_words, cell
+from benchwarden.results.compare import accuracy_words, cell, shown_rows
 from benchwarden.results.figure import Figures
 from benchwarden.results.run import Run
 
-_POWER = re.compile(r"pulse_drawn_([0-9.]+)_power_w")
 _CYCLE = re.compile(r"cycle_(\d+)_ah")
 _FEW = 10
 
@@ -18,10 +17,8 @@ def summary(run: Run, found: Figures) -> Table:
     shown = Table()
     shown.add_column("figure")
     shown.add_column("value", justify="right")
-    for name, words, factor, decimals in ROWS:
-        text = cell(found, name, factor, decimals)
-        if text != "–":
-            shown.add_row(words, text)
+    for name, words, factor, decimals in shown_rows([found]):
+        shown.add_row(words, cell(found, name, factor, decimals))
     for words, text in further_rows(found):
         shown.add_row(words, text)
     for words, text in (("discharge ended by", found.ended_words), ("ladder ended by", found.ladder_ended_words)):
@@ -40,15 +37,7 @@ def summary(run: Run, found: Figures) -> Table:
 
 
 def further_rows(found: Figures) -> list[tuple[str, str]]:
-    """Return, in words, the figures whose names depend on the run: pulse powers and what each of a few cycles gave.
-
-    All of them, and every resistance of a series, stand in result.json.
-    """
-    rows = [
-        (f"pulse power, {match[1]} % drawn, W", cell(found, name, 1.0, 0))
-        for name in found
-        if (match := _POWER.fullmatch(name))
-    ]
+    """Return, in words, what each of a few cycles gave; all of them stand in result.json."""
     cycles = [(match[1], name) for name in found if (match := _CYCLE.fullmatch(name))]
     shown = cycles if len(cycles) <= _FEW else [*cycles[: _FEW // 2], *cycles[-_FEW // 2 :]]
-    return rows + [(f"cycle {cycle}, Ah", cell(found, name, 1.0, 3)) for cycle, name in shown]
+    return [(f"cycle {cycle}, Ah", cell(found, name, 1.0, 3)) for cycle, name in shown]

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from typing import Any
 
-from benchwarden.results.compare import Comparison, verdicts
+from benchwarden.results.compare import Comparison, judged
 from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.figures import result_data
 from benchwarden.results.run import Run
-from benchwarden.results.verdict import PHRASES, verdict_data
+from benchwarden.results.verdict import verdict_data
 
 RUN_HEAD = (
     *("run", "pack", "imported", "figure", "value", "U", "unit", "at least", "u", "k", "dof", "mostly from"),
@@ -75,7 +75,6 @@ def runs_data(runs: Sequence[tuple[Run, Figures]]) -> list[dict[str, Any]]:
 
 def comparison_data(comparison: Comparison) -> dict[str, Any]:
     """Return a comparison for programs: what was compared, flags, each run's result, every verdict."""
-    names = [name for name in PHRASES if any(name in entry.figures for entry in comparison.entries)]
     return {
         "title": comparison.title,
         "fingerprint": comparison.fingerprint,
@@ -84,5 +83,5 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
             {"label": entry.label, "folder": str(entry.run.path)} | result_data(entry.run, entry.figures)
             for entry in comparison.entries
         ],
-        "verdicts": {name: [verdict_data(one) for one in verdicts(comparison, name)] for name in names},
+        "verdicts": {name: [verdict_data(one) for one in found] for name, found in judged(comparison).items()},
     }

@@ -3,22 +3,30 @@
 Means of repeated runs with their repeatability (JCGM 100, 4.2), meters' errors that the runs share (F.1.2.3), degrees
 of freedom by Welch–Satterthwaite (G.4.1). Lower bounds never enter. A verdict is about the packs that were tested;
 about a design only from three specimens of each (common practice, no source).
+
+What is near zero for what it may be off by has no percentage: it is judged by its difference.
 """
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from statistics import fmean, variance
 from typing import Any, Literal, TypeAlias
 
 from benchwarden.results.figure import Figure
-from benchwarden.results.uncertain import Expanded, Inputs, Part, Uncertain, expand, t_factor, value_of
+from benchwarden.results.uncertain import Inputs, Part, Uncertain, expand, t_factor, value_of
 
 SPECIMENS = 3
 """Specimens of each design before anything is said of it (common practice, no source)."""
 MORE_RUNS = 3
 MOST_RUNS = 100
 _HELPS = 0.9
+MOST_U_OF_VALUE = 0.5
+"""A figure with a U above this share of its value is judged by difference, not by percentage (no source)."""
+BY_DIFFERENCE = frozenset({"temperature_rise_k", "inspected_spread_v", "stored_spread_v"})
+"""Differences themselves, so that their size says nothing of what a difference between two of them means."""
+STEP = "step between the burst that was held and the one that was not"
 TESTED_ONCE = (
     "one run of a pack says nothing of how far its next run would lie from it: that is not in ±; "
     "three runs of each pack would tell"
@@ -35,11 +43,29 @@ PHRASES: Mapping[str, tuple[str, str, str]] = {
     "dc_resistance_ohm": ("has", "more resistance", "less resistance"),
     "temperature_rise_k": ("warms up by", "more", "less"),
     "peak_c": ("holds a burst of", "more current for its capacity", "less current for its capacity"),
+    "iec_resistance_ohm": ("has", "more resistance by two steps of current", "less resistance by two steps of current"),
+    "flight_min": ("flies", "longer", "shorter"),
+    "cycle_retention": ("keeps", "more of its first charge", "less of its first charge"),
+    "best_cycle_over_rated": ("delivers at best", "more of its rated charge", "less of its rated charge"),
     "peak_interpolated_c": ("meets its floor at", "more current for its capacity", "less current for its capacity"),
     "peak_w_per_kg": ("holds", "more power per gram", "less power per gram"),
     "energy_efficiency": ("returns", "more of the energy put in", "less of the energy put in"),
+    "charge_efficiency": ("returns", "more of the charge put in", "less of the charge put in"),
+    "inspected_spread_v": ("has its groups", "further apart", "closer together"),
+    "stored_spread_v": ("has its groups", "further apart once stored", "closer together once stored"),
 }
 """Figure: verb, what is more of it, what is less of it."""
+PULSE_PHRASES: Mapping[str, tuple[str, str, str]] = {
+    r"pulse_drawn_([0-9.]+)_power_w": (r"gives, \1 % drawn,", "more pulse power", "less pulse power"),
+    r"pulse_drawn_([0-9.]+)_([0-9.]+)c_([0-9.]+)s_ohm": (
+        r"has, \1 % drawn,",
+        r"more resistance after \3 s at \2C",
+        r"less resistance after \3 s at \2C",
+    ),
+}
+"""The same for figures whose names hold numbers, by what their names look like."""
+_SHOWN = {"Ω": ("mΩ", 1000.0), "V": ("mV", 1000.0), "1": ("percentage points", 100.0)}
+"""Unit and factor in which a difference is shown; units that are not here stay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +102,10 @@ class Verdict:
     """What can be said of two packs or designs in one figure.
 
     `seen`: "more", "less" (of the first against the second), "none" (no difference that this bench can see) or
-    "unknown" (no verdict; `words` say why). `difference` is in the figure's unit, `percent` is (first ÷ second − 1) ·
-    100; each with its U. `about` says of what: of "these runs" where one side was not repeated; U then holds no scatter
-    from run to run of that side (`systematic`, and `caveat` says so). `runs_needed` maps a percentage to how many runs
-    of each would show it, None where none would.
+    "unknown" (no verdict; `words` say why). `difference` is in the figure's `unit`, `percent` is (first ÷ second − 1) ·
+    100, None where that says nothing; each with its U. `about` says of what: of "these runs" where one side was not
+    repeated; U then holds no scatter from run to run of that side (`systematic`, and `caveat` says so). `runs_needed`
+    maps a percentage to how many runs of each would show it, None where none would.
     """
 
     figure: str
@@ -99,6 +125,17 @@ class Verdict:
     runs_needed: Mapping[str, int | None] | None = None
     left_out: tuple[str, ...] = ()
     budget: tuple[Part, ...] = ()
+    unit: str = ""
+
+    @property
+    def size(self) -> str:
+        """The percentage, or the difference where there is none, as "1.2 ± 0.4 %"; empty without a verdict."""
+        if self.percent is not None:
+            return f"{rounded(self.percent, self.percent_U)} %"
+        if self.difference is None:
+            return ""
+        unit, factor = _SHOWN.get(self.unit, (self.unit, 1.0))
+        return f"{rounded(self.difference * factor, (self.difference_U or 0.0) * factor)} {unit}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +170,14 @@ def judge(name: str, first: Sequence[Observed], second: Sequence[Observed]) -> V
     bounds = tuple(f"{one.run}: a lower bound" for one in (*first, *second) if one.figure.at_least)
     sides = [[one for one in side if not one.figure.at_least] for side in (first, second)]
     names = [_name(side) for side in (first, second)]
-    for side, who in zip(sides, names, strict=True):
-        if not side:
-            return Verdict(
-                name, None, None, "unknown", f"no verdict: of {who} there are lower bounds only", left_out=bounds
-            )
+    pair = f"no verdict on {names[0]} and {names[1]}"
+    if bounded := [who for side, who in zip(sides, names, strict=True) if not side]:
+        words = f"{pair}: of {' and '.join(bounded)} there are lower bounds only"
+        return Verdict(name, None, None, "unknown", words, left_out=bounds, unit=units.pop())
     missing = sorted({line for side in sides for one in side for line in one.figure.not_stated})
     if missing:
-        words = f"no verdict: no accuracy is stated; missing: {'; '.join(missing)}"
-        return Verdict(name, None, None, "unknown", words, left_out=bounds)
+        words = f"{pair}: no accuracy is stated; missing: {'; '.join(missing)}"
+        return Verdict(name, None, None, "unknown", words, left_out=bounds, unit=units.pop())
     designs = all(_designs(side) for side in sides)
     inputs = Inputs()
     one, other = (
@@ -187,7 +223,7 @@ def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
     """Return the mean of one pack's runs. What is a run's own is in the scatter, unless the stated is larger."""
     values = [one.figure.value for one in side]
     lasting = [
-        inputs.again(one.figure.value, [p for p in one.figure.budget if p.scope != "run"], one.pack, one.run)
+        inputs.again(one.figure.value, [p for p in _parts(one.figure) if p.scope != "run"], one.pack, one.run)
         for one in side
     ]
     own = [p.contribution for one in side for p in one.figure.budget if p.scope == "run"]
@@ -195,8 +231,19 @@ def _pack_side(inputs: Inputs, side: Sequence[Observed], name: str) -> _Side:
     if len(side) > 1:
         return _side(inputs, name, "runs", values, lasting, stated)
     [one] = side
-    whole = inputs.again(one.figure.value, one.figure.budget, one.pack, one.run)
+    whole = inputs.again(one.figure.value, _parts(one.figure), one.pack, one.run)
     return _Side(name, "runs", tuple(values), lasting[0], whole, stated, None)
+
+
+def _parts(figure: Figure) -> tuple[Part, ...]:
+    """Return a figure's budget, and where the pack's limit lies above what was held, the step to what was not.
+
+    One-sided from 0 to a, with the mean square a²/3 of ± a rectangular, as the cut-off (GUM F.2.4.5). Runs of one pack
+    end at the same burst: no number of them makes the step smaller.
+    """
+    if not figure.limit_above:
+        return figure.budget
+    return (*figure.budget, Part(STEP, figure.limit_above / math.sqrt(3.0), None, "pack"))
 
 
 def _design_side(inputs: Inputs, side: Sequence[Observed]) -> _Side:
@@ -253,7 +300,8 @@ def _compared(
     base = value_of(other.whole)
     percent = percent_found = None
     parts = apart_parts
-    if base > 0.0 and value_of(one.whole) > 0.0:
+    near_zero = any(MOST_U_OF_VALUE * abs(mean.value) < mean.U for mean in means)
+    if base > 0.0 and value_of(one.whole) > 0.0 and name not in BY_DIFFERENCE and not near_zero:
         ratio = 100.0 * (one.whole / other.whole - 1.0)
         parts, _ = inputs.budget(ratio)
         percent, percent_found = value_of(ratio), expand(parts)
@@ -264,14 +312,14 @@ def _compared(
     lasting, _ = inputs.budget(
         100.0 * (one.shared / other.shared - 1.0) if percent is not None else one.shared - other.shared
     )
-    unit = "%" if percent is not None else figure_unit
-    outlook = _outlook(one, other, lasting, percent is not None)
+    unit, factor = ("%", 1.0) if percent is not None else _SHOWN.get(figure_unit, (figure_unit, 1.0))
+    outlook = _outlook(one, other, lasting, None if percent is not None else factor)
     return Verdict(
         figure=name,
         first=means[0],
         second=means[1],
         seen=seen,
-        words=_words(name, one, other, seen, shown[0], shown[1], unit, outlook),
+        words=_words(name, one, other, seen, (shown[0] * factor, shown[1].U * factor, unit), outlook, parts),
         about=about if repeated else "these runs",
         difference=difference,
         difference_U=apart.U,
@@ -286,6 +334,7 @@ def _compared(
         else None,
         left_out=bounds,
         budget=parts,
+        unit=figure_unit,
     )
 
 
@@ -308,10 +357,12 @@ class Outlook:
         return t_factor(total * total / below if below > 0.0 else None) * math.sqrt(total)
 
 
-def _outlook(one: _Side, other: _Side, lasting: Sequence[Part], relative: bool) -> Outlook:
+def _outlook(one: _Side, other: _Side, lasting: Sequence[Part], factor: float | None) -> Outlook:
+    """Return the outlook in percent, or where there is a `factor`, of the difference times that."""
     base, top = value_of(other.whole), value_of(one.whole)
-    scale = (100.0 / base, 100.0 * top / (base * base)) if relative else (1.0, 1.0)
-    return Outlook((one.one_u * scale[0], other.one_u * scale[1]), expand(lasting).u, (one.count, other.count))
+    scale = (100.0 / base, 100.0 * top / (base * base)) if factor is None else (factor, factor)
+    left_u = expand(lasting).u * (1.0 if factor is None else factor)
+    return Outlook((one.one_u * scale[0], other.one_u * scale[1]), left_u, (one.count, other.count))
 
 
 def runs_needed(outlook: Outlook, difference: float) -> int | None:
@@ -334,31 +385,42 @@ def _words(
     one: _Side,
     other: _Side,
     seen: str,
-    value: float,
-    found: Expanded,
-    unit: str,
+    found: tuple[float, float, str],
     outlook: Outlook,
+    parts: Sequence[Part],
 ) -> str:
-    verb, more, less = PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
-    size = f"{rounded(abs(value), found.U)} {unit}"
+    """Return a verdict in words; `found` is the difference with its U and their unit, as they are shown."""
+    value, spread, unit = found
+    verb, more, less = phrase(name)
+    size = f"{rounded(abs(value), spread)} {unit}"
     better = f"{one.name} {verb} {size} {more if value > 0.0 else less} than {other.name}"
     if one.count < 2 or other.count < 2:
         counts = "one run each" if one.count == other.count else f"{one.count} and {other.count} runs"
         if seen != "none":
             return f"in {counts}, {better}"
-        found_is = f"no difference that this bench can see ({rounded(value, found.U)} {unit})"
+        found_is = f"no difference that this bench can see ({rounded(value, spread)} {unit})"
         return f"in {counts} of {one.name} and {other.name}, {found_is}"
     if seen == "none":
-        more_runs = _more_runs(outlook, found.U, unit)
-        return f"no difference that this bench can see ({rounded(value, found.U)} {unit}); {more_runs}"
+        stepped = any(part.input.startswith(STEP) for part in parts[:2])
+        more_runs = _more_runs(outlook, spread, unit, "the step of the ladder decides" if stepped else "")
+        return f"no difference that this bench can see ({rounded(value, spread)} {unit}); {more_runs}"
     return better
 
 
-def _more_runs(outlook: Outlook, now_U: float, unit: str) -> str:
+def phrase(name: str) -> tuple[str, str, str]:
+    """Return verb, what is more and what is less of a figure."""
+    for pattern, words in PULSE_PHRASES.items():
+        if match := re.fullmatch(pattern, name):
+            verb, more, less = (match.expand(text) for text in words)
+            return verb, more, less
+    return PHRASES.get(name, ("has", f"more {name}", f"less {name}"))
+
+
+def _more_runs(outlook: Outlook, now_U: float, unit: str, decides: str = "") -> str:
     counts = (outlook.counts[0] + MORE_RUNS, outlook.counts[1] + MORE_RUNS)
     then = outlook.expected_U(counts)
     if not then < _HELPS * now_U or not then > 0.0:
-        return "more runs would not show a smaller one: the instruments decide"
+        return f"more runs would not show a smaller one: {decides or 'the instruments decide'}"
     return f"three more runs each would show {_up(then)} {unit}"
 
 
@@ -376,4 +438,5 @@ def rounded(value: float, spread: float | None) -> str:
     power = 1 - math.floor(math.log10(spread))
     spread = round(spread, power)
     places = max(0, 1 - math.floor(math.log10(spread)))
-    return f"{round(value, places):.{places}f} ± {spread:.{places}f}"
+    # What is rounded to nothing has no sign.
+    return f"{round(value, places) + 0.0:.{places}f} ± {spread:.{places}f}"

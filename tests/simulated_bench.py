@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from benchwarden.results.run import Run, info_from
+from benchwarden.results.sample import Sample
 from benchwarden.results.series import Series
 
 AMPERES, FULL_V, SAGGED_V, FALL_V_S, OHM, KG = 20.0, 25.2, 0.4, 0.02, 0.02, 0.452
@@ -179,3 +180,81 @@ def bench_run(
         }
     assert math.isclose(OHM, SAGGED_V / AMPERES)
     return Run(Path("heron/simulated"), info, samples, events, []), truth
+
+
+RATED_AH, FLOOR_V, BEND, HOLD_S = 5.0, 2.5, 0.15, 2.0
+
+
+def ladder_run(
+    limits: Limits, errors: Errors, limit_c: float, last_c: int = 99, pack: Pack = HERON, shift_c: float = 0.0
+) -> Run:
+    """Return a ladder of 1C steps from 5C (and `shift_c`), as a bench with these errors and channels reads it.
+
+    The pack's lowest group, the third, ends at the floor at `limit_c`: it falls from 4.0 V along a line that bends.
+    The ladder ends at the floor, or once `last_c` was held.
+    """
+
+    def group_v(rate_c: float) -> float:
+        share = rate_c / limit_c
+        return 4.0 - (4.0 - FLOOR_V) * ((1.0 - BEND) * share + BEND * share**3)
+
+    samples: list[Sample] = []
+    at_s = 0.0
+
+    def put(rate_c: float, phase: str) -> float:
+        true = [group_v(rate_c) + (0.0 if number == 2 else 0.05) for number in range(6)]
+        read = [(v - offset) / (1.0 + gain) for v, (gain, offset) in zip(true, errors.channels, strict=True)]
+        samples.append(
+            Sample(
+                sequence=len(samples),
+                test_time_s=at_s,
+                unix_time_s=at_s,
+                step_count=1,
+                step_type="ladder",
+                step_time_s=at_s,
+                phase=phase,
+                output="load" if rate_c else "off",
+                voltage_v=(sum(true) - errors.offset_v) / (1.0 + errors.gain_v),
+                current_a=(-rate_c * RATED_AH + errors.offset_a) / (1.0 + errors.gain_a),
+                groups_v=tuple(read),
+                temperatures_c=(23.0,),
+                charging_ah=0.0,
+                discharging_ah=0.0,
+                charging_wh=0.0,
+                discharging_wh=0.0,
+                groups_age_s=0.0,
+                temperatures_age_s=0.0,
+            )
+        )
+        return min(read)
+
+    why, number, rate_c = "last planned burst held", 0, 5.0 + shift_c
+    while rate_c <= last_c + 0.5 and why.startswith("last"):
+        number += 1
+        put(0.0, f"rest {number}")
+        for _ in range(round(HOLD_S / 0.5) + 1):
+            at_s += 0.5
+            lowest = put(rate_c, f"burst {number}: {rate_c * RATED_AH:.1f} A")
+        if lowest < FLOOR_V:
+            why = "lowest group 3 below its floor"
+        at_s += 0.5
+        rate_c += 1.0
+    info = {
+        "bench": "boat shed",
+        "bay": "left",
+        "pack": {"name": pack.name, "mass_accuracy": limits.mass_kg},
+        "plan": {"steps": [{"number": 1, "kind": "ladder", "hold_s": HOLD_S, "floor_v": FLOOR_V}]},
+        "instruments": {
+            "load": {"accuracy": limits.accuracy(), "identity": {"maker": "-", "model": "-", "serial": "7"}},
+            "cells": {
+                "accuracy": {"voltage": {"of_reading": limits.gain_cell, "absolute": limits.offset_cell, "unit": "V"}},
+                "identity": {"maker": "-", "model": "-", "serial": "8"},
+            },
+        },
+        "mass_kg": KG,
+        "rated_capacity_ah": RATED_AH,
+        "places": ["middle"],
+        "series": 6,
+    }
+    events = [{"event": "step_began", "step": 1}, {"event": "step_ended", "step": 1, "why": why}]
+    return Run(Path("heron/ladder"), info_from(info, []), Series.of(samples), events, [])

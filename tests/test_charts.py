@@ -3,6 +3,7 @@ import re
 import struct
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -14,9 +15,12 @@ import pytest
 
 pytest.importorskip("matplotlib")
 
+from benchwarden.results.chart_compare import comparison_charts
 from benchwarden.results.chart_run import run_charts
 from benchwarden.results.chart_style import COLOURS
 from benchwarden.results.charts import main
+from benchwarden.results.compare import Compared, Comparison
+from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.figures import figures
 from benchwarden.results.folder import read_run
 from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
@@ -164,6 +168,57 @@ def test_every_chart_has_units_runs_procedure_and_ambient(tmp_path: Path) -> Non
         labels = [text for text in words if re.search(rf", ({UNITS})$", text)]
         # Each chart has an axis with a unit for each quantity that it draws: two of them, but for bars over groups.
         assert len(labels) >= (1 if "resistance" in path.name or "ladder" in path.name else 2), (path.name, words)
+
+
+def own(**several: tuple[float, str]) -> Figures:
+    found = Figures()
+    for name, (value, unit) in several.items():
+        found[name] = Figure(value, unit, (0, 1), u=0.01 * value, k=1.96, U=0.0196 * value)
+    return found
+
+
+def pulses(scale: float) -> Figures:
+    states = {
+        f"pulse_drawn_{percent}_{rate}c_{time}s_ohm": (0.06 * scale, "Ω")
+        for percent in (10, 50, 90)
+        for rate in (1, 3)
+        for time in ("0.1", "10")
+    }
+    return own(**states, **{f"pulse_drawn_{percent}_power_w": (1000.0 / scale, "W") for percent in (10, 50, 90)})
+
+
+def cycles(scale: float) -> Figures:
+    """Three cycles, of which the third was broken off."""
+    found = own(cycle_1_ah=(5.0 * scale, "Ah"), cycle_2_ah=(4.9 * scale, "Ah"), cycle_3_ah=(0.1, "Ah"))
+    found["cycle_3_ah"] = replace(found["cycle_3_ah"], at_least=True)
+    return found
+
+
+@pytest.mark.parametrize(("kind", "make"), [("pulses", pulses), ("cycles", cycles)])
+def test_what_one_profile_measures_has_a_chart_for_one_run_and_for_several(
+    tmp_path: Path, kind: str, make: Callable[[float], Figures]
+) -> None:
+    runs = [read_run(standard(tmp_path, name)) for name in ("Heron", "Tern")]
+    drawn = {chart.name: chart for chart in run_charts(runs[0], make(1.0), tmp_path / "one")}
+    entries = tuple(Compared(run.info.pack_name, run, make(scale)) for run, scale in zip(runs, (1.0, 0.8), strict=True))
+    both = {chart.name: chart for chart in comparison_charts(Comparison("1-0", "x", entries, ()), tmp_path / "both")}
+    for chart, count in ((drawn[kind], "1 run"), (both[f"compare-{kind}"], "2 runs")):
+        words = words_of(chart.svg)
+        said = " ".join(words)
+        assert f"{count} · Constant-power capacity · ambient 23.0 °C" in said
+        assert "± U, 95 %" in said
+        assert len([text for text in words if re.search(rf", ({UNITS})$", text)]) >= (2 if kind == "pulses" else 1)
+    assert {"Heron, 1 run", "Tern, 1 run"} <= set(words_of(both[f"compare-{kind}"].svg))
+    # The cycle that something else ended is no point of the curve.
+    assert not any(text.startswith("0.") for text in words_of(drawn[kind].svg)) or kind == "pulses"
+
+
+def test_a_hundred_cycles_are_a_line_with_a_band(tmp_path: Path) -> None:
+    run = read_run(standard(tmp_path))
+    found = own(**{f"cycle_{number}_ah": (5.0 - 0.01 * number, "Ah") for number in range(1, 101)})
+    [chart] = [one for one in run_charts(run, found, tmp_path / "out") if one.name == "cycles"]
+    # Bars of a hundred cycles would be a wall: no caps, and one band.
+    assert chart.svg.read_text(encoding="utf-8").count("FillBetweenPolyCollection") == 1
 
 
 def test_the_module_runs_as_a_process_and_reading_needs_no_numpy(tmp_path: Path) -> None:

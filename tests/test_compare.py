@@ -7,9 +7,25 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from benchwarden.results.compare import ComparisonRefused, compare, table, verdicts
+from benchwarden.profiles.profile import every_step, read_profile
+from benchwarden.profiles.shipped import library_names, library_text
+from benchwarden.results.compare import (
+    Compared,
+    Comparison,
+    ComparisonRefused,
+    compare,
+    headline,
+    headlines,
+    judged,
+    table,
+    verdicts,
+)
+from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.folder import read_run
 from benchwarden.results.run import Run
+from benchwarden.results.uncertain import Part
+from benchwarden.results.verdict import phrase
+from tests.own_figures import OWN
 from tests.synthetic_run import Writer, discharge_run, ladder_steps
 
 PARTS = {
@@ -59,8 +75,11 @@ def test_runs_with_one_fingerprint_stand_beside_each_other(make: Make) -> None:
     assert [entry.label for entry in comparison.entries] == ["Heron", "Tern"]
     heron, tern = (entry.figures["energy_per_mass_wh_kg"].value for entry in comparison.entries)
     assert heron / tern == pytest.approx(0.61 / 0.452)
+    # Without an accuracy there is no verdict, and nothing that a design could be confused with.
+    assert comparison.flags == ()
+    accurate = compare([make("Plover", instruments={"load": LOAD}), make("Knot", instruments={"load": LOAD})])
     # Three specimens of each before anything is said of a design: common practice, no source.
-    assert comparison.flags == ("a verdict on what was tested, not on a design: that takes three specimens of each",)
+    assert accurate.flags == ("a verdict on what was tested, not on a design: that takes three specimens of each",)
 
 
 def test_other_fingerprints_are_refused_in_words(make: Make) -> None:
@@ -157,3 +176,65 @@ def test_verdicts_compare_packs_and_designs_from_three_specimens(make: Make) -> 
     assert any("not on a design" in flag for flag in few.flags)
     assert len(verdicts(few, "energy_per_mass_wh_kg")) == 10
     assert verdicts(few, "peak_c") == []
+
+
+def measured(value: float, U: float = 0.01, *, at_least: bool = False, unit: str = "1") -> Figure:
+    part = Part("gain", value * U / 1.96, None, "run")
+    return Figure(value, unit, (0, 1), at_least=at_least, u=value * U / 1.96, k=1.96, U=value * U, budget=(part,))
+
+
+def of_figures(make: Make, **several: dict[str, Figure]) -> Comparison:
+    entries = []
+    for name, own in several.items():
+        found = Figures()
+        found.update(own)
+        entries.append(Compared(name, make(name), found))
+    return Comparison("1-0123456789abcdef", "DC resistance", tuple(entries), ())
+
+
+@pytest.mark.parametrize("name", library_names())
+def test_every_shipped_profile_is_compared_by_what_it_measures(make: Make, name: str) -> None:
+    # On the way to what it measures, a profile may deliver some of the charge.
+    by_the_way = {
+        "delivered_wh": measured(60.0, at_least=True),
+        "energy_per_mass_wh_kg": measured(130.0, at_least=True),
+    }
+    profile = read_profile(library_text(name), name)
+    if not any(step.do in ("discharge", "pulse") for _, step in every_step(profile)):
+        by_the_way = {}
+    own = {OWN[name]: measured(0.20)}
+    comparison = of_figures(make, Heron=by_the_way | own, Plover=by_the_way | {OWN[name]: measured(0.30)})
+    found = judged(comparison)
+    assert headline(found) == OWN[name]
+    [verdict] = found[OWN[name]]
+    assert verdict.seen == "less"
+    verb, _, less = phrase(OWN[name])
+    assert verdict.words.startswith(f"in one run each, Heron {verb} ")
+    assert verdict.words.endswith(f"{less} than Plover")
+    assert OWN[name] not in less, "in words, and not by its name"
+    assert headlines(comparison.entries[0].figures)[0] == OWN[name]
+
+
+def test_of_a_pulse_series_every_power_is_judged_and_one_resistance(make: Make) -> None:
+    def series(scale: float) -> dict[str, Figure]:
+        found: dict[str, Figure] = {}
+        for percent in (40, 60, 80):
+            found |= {f"pulse_drawn_{percent}_{c}_ohm": measured(0.06 * scale) for c in ("1c_10s", "3c_1s", "3c_10s")}
+            found[f"pulse_drawn_{percent}_power_w"] = measured(1000.0 / scale)
+        return found
+
+    found = judged(of_figures(make, Heron=series(1.0), Plover=series(1.1)))
+    assert list(found) == [*(f"pulse_drawn_{n}_power_w" for n in (40, 60, 80)), "pulse_drawn_40_3c_10s_ohm"]
+    assert headline(found) == "pulse_drawn_40_power_w"
+    [verdict] = found["pulse_drawn_40_power_w"]
+    assert verdict.words == "in one run each, Heron gives, 40 % drawn, 10.0 ± 1.6 % more pulse power than Plover"
+    [verdict] = found["pulse_drawn_40_3c_10s_ohm"]
+    assert verdict.words.endswith("% less resistance after 10 s at 3C than Plover")
+
+
+def test_a_comparison_of_bounds_alone_names_both_and_says_so_in_the_table(make: Make) -> None:
+    bound = {"energy_per_mass_wh_kg": measured(130.0, at_least=True)}
+    found = judged(of_figures(make, Heron=bound, Plover=bound))
+    assert headline(found) == "energy_per_mass_wh_kg"
+    [verdict] = found["energy_per_mass_wh_kg"]
+    assert verdict.words == "no verdict on Heron and Plover: of Heron and Plover there are lower bounds only"

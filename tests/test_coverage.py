@@ -17,12 +17,24 @@ from benchwarden.results.equal_energy import at_equal_energy
 from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.groups import group_figures
 from benchwarden.results.integrate import integrate
+from benchwarden.results.ladder import ladder_figures
 from benchwarden.results.run import Run
 from benchwarden.results.series import Series
 from benchwarden.results.uncertain import Part, expand
 from benchwarden.results.verdict import Observed, Verdict, judge
 from tests.extent import extents
-from tests.simulated_bench import AMPERES, FALL_V_S, FULL_V, HERON, SAGGED_V, Limits, Pack, bench_errors, bench_run
+from tests.simulated_bench import (
+    AMPERES,
+    FALL_V_S,
+    FULL_V,
+    HERON,
+    SAGGED_V,
+    Limits,
+    Pack,
+    bench_errors,
+    bench_run,
+    ladder_run,
+)
 
 BENCHES, SOME = 1000, 250
 LEAST, MOST = 0.93, 0.97
@@ -212,3 +224,58 @@ def test_ratio_of_two_packs_from_three_runs_each(whole: bool) -> None:
         assert found.percent is not None
         tally.add("delivered_wh", found.percent, found.percent_U, 100.0 * (truths[0] / truths[1] - 1.0), found.budget)
     tally.judged()
+
+
+def of_ladder(run: Run) -> Figures:
+    out = Figures(run.info)
+    assert isinstance(run.samples, Series)
+    ladder_figures(run, run.samples.steps()[0], (), out)
+    return out
+
+
+@extents
+def test_two_packs_limits_from_the_last_burst_that_each_held(whole: bool) -> None:
+    # Asked for is the current and the power at which a pack's lowest group ends at the floor: anywhere in the step.
+    chance, tally = random.Random(7), Tally(BENCHES if whole else SOME)
+    for _ in range(tally.benches):
+        errors = bench_errors(chance, Limits(), "own")
+        one_c, other_c = chance.uniform(9.0, 13.0), chance.uniform(9.0, 13.0)
+        found = of_ladder(ladder_run(Limits(), errors, one_c))
+        against = of_ladder(ladder_run(Limits(), errors, other_c, pack=TERN))
+        for name in ("peak_c", "peak_w_per_kg"):
+            # At the floor every pack here has the same voltage, so that power goes with current.
+            verdict = ratio(name, [found], [against])
+            assert verdict.percent is not None
+            true = 100.0 * (one_c / other_c - 1.0)
+            tally.add(name, verdict.percent, verdict.percent_U, true, verdict.budget)
+    # What is one-sided is carried on both sides, so that U holds the truth more often than it must.
+    assert min(tally.judged().values()) >= 0.97
+
+
+@extents
+@pytest.mark.parametrize("beyond", [0, 1, 2], ids=["to the floor", "one step short", "two steps short"])
+def test_where_a_ladder_would_meet_its_floor(beyond: int, whole: bool) -> None:
+    chance, tally = random.Random(8 + beyond), Tally(BENCHES if whole else SOME)
+    for _ in range(tally.benches):
+        errors = bench_errors(chance, Limits(), "own")
+        limit_c = chance.uniform(11.05, 11.75)
+        last_c = 99 if not beyond else 12 - beyond
+        found = of_ladder(ladder_run(Limits(), errors, limit_c, last_c))
+        tally.figure("peak_interpolated_c", found.get("peak_interpolated_c"), limit_c)
+    tally.judged()
+
+
+def test_two_packs_that_end_at_the_same_burst_differ_by_up_to_the_step() -> None:
+    errors = bench_errors(random.Random(9), Limits(), "own")
+    found, against = (of_ladder(ladder_run(Limits(), errors, limit_c)) for limit_c in (10.05, 10.95))
+    verdict = ratio("peak_c", [found], [against])
+    assert verdict.seen == "none"
+    assert verdict.percent == pytest.approx(0.0, abs=1e-9)
+    # By hand: the step of 1C at 10C, ± a/√3 for each of the two.
+    assert verdict.percent_U == pytest.approx(1.96 * 10.0 * (2.0 / 3.0) ** 0.5, rel=0.01)
+    assert "step between" in verdict.budget[0].input
+    assert found["peak_c"].limit_above == pytest.approx(1.0, rel=1e-3)
+    assert (found["peak_c"].U or 1.0) < 0.1, "what the bench may be wrong by in the current of that burst"
+    repeated = ratio("peak_c", [found] * 3, [against] * 3)
+    assert repeated.percent_U == pytest.approx(verdict.percent_U, rel=0.01), "no number of runs makes the step smaller"
+    assert repeated.words.endswith("more runs would not show a smaller one: the step of the ladder decides")

@@ -20,6 +20,7 @@ NAMES = (
     *resistance.EXPECTED_NAMES,
     *flight.NAMES,
     *further.INSPECTED_NAMES,
+    *further.STORED_NAMES,
     *("cycle_2_ah", "cycle_2_wh", "cycles_done", "cycle_retention", "best_cycle_over_rated", "passed_in_cycle"),
     *("iec_resistance_ohm", "iec_resistance_group_2_ohm", "pulse_drawn_50_2c_10s_ohm", "pulse_drawn_50_power_w"),
     *("inspected_group_3_v", "pulse_group_2_ohm", "pack_burst_heat_w", "leads_burst_heat_w", "group_4_burst_heat_w"),

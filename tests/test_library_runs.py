@@ -15,9 +15,11 @@ from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import Plan, work_out
 from benchwarden.profiles.profile import read_profile
 from benchwarden.profiles.shipped import library_names, library_text
+from benchwarden.results.compare import headlines
 from benchwarden.results.figures import Figures, figures
 from benchwarden.simulators.start import SimulatedBench
 from tests.bird_packs import CHEMISTRIES, RATED_AH, bay, pack_text
+from tests.own_figures import OWN
 from tests.virtual_bench import Done, on_virtual_time, run_test
 
 SERIES = (1, 4, 6, 12)
@@ -69,7 +71,8 @@ def check(done: Done, name: str, chemistry: str, series: int) -> Figures:
 
 
 def check_figures(found: Figures, name: str, scale: float) -> None:
-    """What the profile is there for has been measured."""
+    """What the profile is there for has been measured, and stands first in its report."""
+    assert headlines(found)[:1] == [OWN[name]] or "of several" in found.missing.get(OWN[name], ""), name
     rated_ah = scale * RATED_AH
     match name:
         case "capacity" | "standard":

@@ -13,9 +13,9 @@ import pytest
 from benchwarden.profiles.plan import PlanRefused, work_out
 from benchwarden.profiles.profile import Profile
 from benchwarden.profiles.steps import Draw, PlannedPulse, PlannedPulseSeries
+from benchwarden.results.compare import shown_rows
 from benchwarden.results.figures import figures
 from benchwarden.results.pulse import pulse_power_w, two_step_ohm
-from benchwarden.results.summary import further_rows
 from benchwarden.simulators.pack import GroupModel, PackModel
 from tests.ideal_bay import flat_cell, ideal_bay, pack_of, pack_toml
 from tests.pretend_pack import PretendPack, heron, left_bay, play
@@ -134,7 +134,16 @@ def test_a_series_on_a_first_order_circuit(tmp_path: Path) -> None:
         power_w = 5.0 * (2 * 4.19 - 5.0) / ohm
         assert found[f"pulse_drawn_{percent}_power_w"].value == pytest.approx(power_w, rel=2e-3)
         assert "not drawn" in found[f"pulse_drawn_{percent}_power_w"].note
-    assert [words for words, _ in further_rows(found)] == [f"pulse power, {n} % drawn, W" for n in (10, 20, 30)]
+    powers = [row[1] for row in shown_rows([found]) if row[1].startswith("pulse power")]
+    assert powers == [f"pulse power, {n} % drawn, W" for n in (10, 20, 30)]
+    # A pack has another resistance at another charge: where it sits is told of the middle state alone.
+    resistance = found["pack_ohm_1_s"]
+    assert resistance.note.startswith("2 edges"), "one for each rate, of three states"
+    first, last = (
+        next(one for one in done.run.samples if one.sequence == number) for number in resistance.from_samples
+    )
+    assert {first.phase.partition(":")[0], last.phase.partition(":")[0]} <= {"state 2"}
+    assert resistance.formula.endswith("; state 2 of 3 of the pulse series")
     states = [sample for sample in done.run.samples if sample.phase.endswith("pulse 1") and sample.output == "load"]
     drawn = next(sample.discharging_ah for sample in states if sample.phase == "state 2: pulse 1")
     assert drawn == pytest.approx(1.0, rel=5e-3)

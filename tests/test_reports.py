@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchwarden.daemon.main import main
-from benchwarden.results.compare import compare
+from benchwarden.results.compare import compare, judged
 from benchwarden.results.figures import figures
 from benchwarden.results.html import Html, el
 from benchwarden.results.reading import read_run
@@ -148,6 +148,28 @@ def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_p
     assert "three specimens of each" in page.words
     assert page.words.count("∫ |I| dt, trapezoid") == 4
     assert "Shed L1 7" in page.words
+
+
+def test_whatever_a_comparison_shows_can_be_traced(tmp_path: Path) -> None:
+    pack = {"name": "Heron", "size": 0.225}
+    runs = [read_run(run_of(tmp_path / name / "one", name, pack=pack | {"name": name})) for name in ("Heron", "Tern")]
+    comparison = compare(runs)
+    text = comparison_report(comparison, [])
+    trace = text.partition('id="trace"')[2].partition("</section>")[0]
+    judged_names = judged(comparison)
+    assert {"energy_per_volume_wh_l", "temperature_rise_k", "peak_c"} <= judged_names.keys()
+    drawn = [name for name in comparison.entries[0].figures if name.startswith(("group_1_ohm_", "leads_ohm_"))]
+    assert drawn
+    for entry in comparison.entries:
+        for name in (*judged_names, *drawn):
+            figure = entry.figures[name]
+            [row] = [row for row in trace.split("<h3>")[1:] if row.startswith(entry.label)]
+            [cells] = [line for line in row.split("<tr>") if f"<code>{name}</code>" in line]
+            assert f"{figure.from_samples[0]} to {figure.from_samples[1]}" in cells, name
+            assert el("td", figure.formula)[4:-5] in cells, name
+    equal = text.partition('id="equal-energy"')[2].partition("</section>")[0]
+    assert equal.count("÷ the charge that delivered them; samples ") == 2
+    assert equal.count("linear between samples ") == 2
 
 
 def test_what_stood_out_in_one_run_stands_in_the_comparison(tmp_path: Path) -> None:

@@ -114,7 +114,7 @@ def test_lower_bounds_never_enter() -> None:
     assert found.first.value == pytest.approx(203.5)
     assert found.left_out == ("Heron/0: a lower bound",)
     only = judge(ENERGY, bound, seen("Tern", 200, 201))
-    assert only.words == "no verdict: of Heron there are lower bounds only"
+    assert only.words == "no verdict on Heron and Tern: of Heron there are lower bounds only"
 
 
 def test_without_accuracy_there_is_no_verdict() -> None:
@@ -174,6 +174,7 @@ def test_welch_interval_holds_the_truth_as_often_as_it_says() -> None:
         (0.0998, 0.0996, "0.10 ± 0.10"),
         (5123.0, 412.0, "5123 ± 410"),
         (4.74, None, "4.74"),
+        (-0.04, 1.1, "0.0 ± 1.1"),
     ],
 )
 def test_values_end_where_their_uncertainty_ends(value: float, spread: float | None, text: str) -> None:
@@ -186,3 +187,31 @@ def test_sides_of_other_units_or_without_runs_are_refused() -> None:
     odd = [Observed("Tern", "t", Figure(1.0, "Wh", (0, 1)))]
     with pytest.raises(ValueError, match="units"):
         judge(ENERGY, seen("Heron", 1.0), odd)
+
+
+def of_unit(pack: str, unit: str, own: float, *values: float) -> list[Observed]:
+    parts = (Part("sensor", own),)
+    return [Observed(pack, f"{pack}/{n}", Figure(v, unit, (0, 1), budget=parts)) for n, v in enumerate(values)]
+
+
+def test_a_rise_of_temperature_is_judged_in_kelvins() -> None:
+    found = judge("temperature_rise_k", of_unit("Heron", "K", 0.4, 38.0), of_unit("Tern", "K", 0.4, 30.0))
+    assert found.percent is None
+    assert found.words == "in one run each, Heron warms up by 8.0 ± 1.1 K more than Tern"
+    assert found.size == "8.0 ± 1.1 K"
+    # What warms by next to nothing had "−22 ± 560 %" of it.
+    cold = judge("temperature_rise_k", of_unit("Heron", "K", 0.4, 0.14), of_unit("Tern", "K", 0.4, 0.18))
+    assert cold.words.endswith("no difference that this bench can see (0.0 ± 1.1 K)")
+
+
+def test_what_may_be_off_by_half_of_itself_is_judged_by_difference_in_the_unit_that_is_shown() -> None:
+    near = judge("dc_resistance_ohm", of_unit("Heron", "Ω", 4e-4, 1e-3), of_unit("Tern", "Ω", 4e-4, 2e-3))
+    assert (near.percent, near.unit) == (None, "Ω")
+    assert near.difference == pytest.approx(-1e-3)
+    assert near.size == "-1.0 ± 1.1 mΩ"
+    clear = judge("dc_resistance_ohm", of_unit("Heron", "Ω", 2e-4, 10e-3), of_unit("Tern", "Ω", 2e-4, 20e-3))
+    assert clear.percent == pytest.approx(-50.0)
+    runs = judge("inspected_spread_v", of_unit("Heron", "V", 1e-5, 3e-3, 5e-3), of_unit("Tern", "V", 1e-5, 3e-3, 4e-3))
+    # By hand: Welch of (3, 5) and (3, 4) mV; five runs each would show what three degrees of freedom do not.
+    assert runs.words.startswith("no difference that this bench can see (0.5 ± ")
+    assert runs.words.split(" mV); three more runs each would show ")[1].endswith(" mV")
