@@ -7,6 +7,7 @@ from typing import Any
 from benchwarden.profiles.bay import BayAbilities
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.fingerprint import fingerprint, fingerprint_parts
+from benchwarden.profiles.least_drawn import near_limits, reading_error
 from benchwarden.profiles.pack import Pack, PackValues, resolved
 from benchwarden.profiles.plan_repeat import written_out
 from benchwarden.profiles.plan_working import Working, rounded
@@ -115,15 +116,20 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
         raise PlanRefused(work.reasons)
     planned = watched_at_the_end(tuple(step for step in steps if step is not None))
     parts = fingerprint_parts(profile, values, bay)
+    limits = _limits(planned, values, bay)
     return Plan(
         title=profile.title,
         purpose=profile.purpose,
         pack=values,
         bay=bay,
         steps=planned,
-        limits=_limits(planned, values, bay),
+        limits=limits,
         defaults=values.defaults,
-        notes=(*([f"caution: {profile.cautions}"] if profile.cautions else []), *_notes(planned, values, bay)),
+        notes=(
+            *([f"caution: {profile.cautions}"] if profile.cautions else []),
+            *_notes(planned, values, bay),
+            *near_limits(planned, values, bay, limits.max_draw_a, limits.max_feed_a),
+        ),
         fingerprint=fingerprint(parts),
         fingerprint_parts=parts,
         repeats=repeats,
@@ -238,7 +244,8 @@ def describe(plan: Plan) -> list[str]:
         if step.cycle is not None and step.cycle[1] > 1:
             continue  # every cycle is as the first
         lines.append(f"{step.number}. {step.title} (about {time_in_words(round(step.estimate_s))})")
-        lines += [f"   {line}" for line in _details(step)]
+        error = reading_error(step, pack, plan.bay)
+        lines += [f"   {line}" for line in (*_details(step), *([error] if error else []))]
         if step.cycle is not None:
             lines += [f"   {line}" for line in _repeated(step, plan)]
     lines.append(

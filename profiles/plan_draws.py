@@ -22,6 +22,7 @@ from benchwarden.profiles.profile import DischargeStep, LadderStep, StoreStep
 
 _CEILING = 1.1
 _MOST_RUNGS = 200
+_STORE_TAPER_C = 0.05
 # For estimates only, common practice, no source: the warming for each C of discharge, and by a ladder.
 _WARMING_K = 10.0
 _WARMEST_K = 50.0
@@ -30,8 +31,6 @@ _LADDER_WARMING_K = 30.0
 # minute: it guards a computer that died, not the test (common practice, no source).
 _LONGER = 1.5
 _TIMER_MARGIN_S = 60.0
-# Less than this can hardly be told from off: a load that draws so little would trip as one that draws nothing.
-_LEAST_RATE_C = 0.05
 
 
 def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
@@ -153,14 +152,16 @@ def _record_fits(step: DischargeStep, work: Working, table: PowerTable, low_v: f
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
             f"burst {pack.max_burst_a:g} A",
         )
-    least_w = _LEAST_RATE_C * pack.rated_capacity_ah * pack.nominal_pack_v
+    top_v = pack.series * pack.top_v
+    least_w = work.bay.least_draw_a * top_v
     for row, (_, power) in enumerate(table.rows[:-1], start=1):
         if 0 < power * per_unit_w < least_w * (1 - HAIR):
             refuse(
                 work,
                 step,
-                f"{step.power_table}, row {row}: {power * per_unit_w:g} W can hardly be told from off; right would be "
-                f"0 or {least_w:g} W and more for this pack",
+                f"{step.power_table}, row {row}: {power * per_unit_w:g} W is {power * per_unit_w / top_v:.3g} A at "
+                f"{top_v:g} V, and bay {work.bay.name} takes up to {work.bay.load_off_a:.3g} A of its load for "
+                f"nothing; right would be 0 or {least_w:.4g} W and more",
             )
             break
 
@@ -221,6 +222,11 @@ def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder |
     )
 
 
+def _taper_a(rated_ah: float, feed_a: float | None, least_a: float | None) -> float:
+    """0.05C, or what the supply's reading tells from nothing where that is more; half of what is fed at most."""
+    return min(max(_STORE_TAPER_C * rated_ah, least_a or 0.0), math.inf if feed_a is None else feed_a / 2)
+
+
 def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | None:
     """Storing with what the pack and the bay can do; None, with a reason, for a pack that is stored charged."""
     pack, bay = work.pack, work.bay
@@ -257,7 +263,7 @@ def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | No
         timer_s=_timer_s(pack.rated_capacity_ah, draw_a, step.at_most_s),
         feed_a=feed_a,
         recover_below_v=pack.recover_below_v,
-        taper_a=rounded(0.05 * pack.rated_capacity_ah),
+        taper_a=rounded(_taper_a(pack.rated_capacity_ah, feed_a, bay.supply_least_a)),
         start_low_c=pack.charge_low_c,
         start_high_c=pack.charge_high_c,
         temperature_cut_off_c=pack.temperature_cut_off_c,

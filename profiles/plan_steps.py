@@ -2,6 +2,7 @@
 
 import math
 
+from benchwarden.profiles.least_drawn import too_little
 from benchwarden.profiles.plan_draws import plan_discharge, plan_ladder, plan_store
 from benchwarden.profiles.plan_pulse import plan_pulse
 from benchwarden.profiles.plan_until import charged_until, plan_until
@@ -38,6 +39,8 @@ def plan_step(step: SimpleStep, number: int, work: Working) -> PlannedStep | Non
     """The step in absolute numbers; None if it cannot be, with the reasons added to `work`."""
     before = len(work.reasons)
     planned = _planned(step, number, work)
+    if planned is not None and len(work.reasons) == before and (words := too_little(planned, work.pack, work.bay)):
+        refuse(work, step, words)
     return planned if len(work.reasons) == before else None
 
 

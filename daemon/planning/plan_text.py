@@ -11,6 +11,7 @@ from benchwarden.daemon.running.limits import AMBIENT_HIGH_C, AMBIENT_LOW_C
 from benchwarden.daemon.safety import State
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.endings import what_ends, what_it_does
+from benchwarden.profiles.least_drawn import reading_error
 from benchwarden.profiles.pack import NOT_FROM_DATA_SHEET
 from benchwarden.profiles.plan import PlanLimits, repeat_lines
 from benchwarden.profiles.planned import PlannedStep
@@ -48,6 +49,8 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
     for step in plan.steps:
         if every_command or step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first
             lines += ["", *_step(step, expected.get(step.number), sheets.get(step.number), every_command)]
+            if error := reading_error(step, pack, plan.bay):
+                lines += _named("reads", error)
             for said in repeat_lines(step, plan):
                 lines += ["", *_wrapped(f"{said}; {_cycles(shown, step)}", " " * _INDENT)]
     lines += ["", *_limits(shown)]
