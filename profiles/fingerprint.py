@@ -64,7 +64,7 @@ def fingerprint_parts(profile: Profile, pack: PackValues, bay: BayAbilities) -> 
 
 
 def _nothing_else(profile: Profile, pack: PackValues, bay: BayAbilities) -> list[dict[str, Any]]:
-    """What is left of steps none of which count beside others: the storing, else the inspections, else the questions."""
+    """What is left of steps that do not count beside others: the storing, else the inspections, else the questions."""
     for kind in (StoreStep, InspectStep, AskStep):
         if steps := [step for step in profile.steps if isinstance(step, kind)]:
             return [_step(step, profile, pack, bay) for step in steps]
