@@ -10,6 +10,7 @@ from benchwarden.profiles.plan_working import (
     HAIR,
     Working,
     amperes,
+    default_words,
     degrees,
     load_can,
     refuse,
@@ -69,7 +70,8 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         refuse(
             work,
             step,
-            f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A",
+            f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A"
+            f"{default_words(pack, 'max_discharge')}",
         )
     if ceiling_a > bay.load_max_current_a * (1 + HAIR):
         refuse(
@@ -143,14 +145,14 @@ def _record_fits(step: DischargeStep, work: Working, table: PowerTable, low_v: f
             work,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
-            f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time",
+            f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time{default_words(pack, 'max_discharge')}",
         )
     elif longest_s > 0 and largest_a > pack.max_burst_a * (1 + HAIR):
         refuse(
             work,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
-            f"burst {pack.max_burst_a:g} A",
+            f"burst {pack.max_burst_a:g} A{default_words(pack, 'max_burst')}",
         )
     top_v = pack.series * pack.top_v
     least_w = work.bay.least_draw_a * top_v
@@ -188,7 +190,9 @@ def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder |
     most_a, first_a, more_a = bounds[bound], amperes(step.first, pack), amperes(step.step, pack)
     count = math.floor((most_a - first_a) / more_a * (1 + HAIR) + 1e-6) + 1
     if count < 1:
-        refuse(work, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A")
+        key = next((key for key in ("max_burst", "max_discharge") if bound.startswith(key.replace("_", " "))), "")
+        known = default_words(pack, key) if key else ""
+        refuse(work, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A{known}")
         return None
     if count > _MOST_RUNGS:
         refuse(work, step, f"{count} bursts up to {most_a:g} A; at most {_MOST_RUNGS}: take larger steps")
