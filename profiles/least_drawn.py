@@ -106,4 +106,4 @@ def reading_error(step: PlannedStep, pack: PackValues, bay: BayAbilities) -> str
     if asked is None or not bay.load_offset_a:
         return ""
     shares = [f"{100 * bay.load_offset_a / one:.2g} % of {one:.4g} A" for one in dict.fromkeys(asked)]
-    return f"current read to ± {bay.load_offset_a:.3g} A at none: {', '.join(shares)}"
+    return f"current to ± {bay.load_offset_a:.3g} A by the offset alone: {', '.join(shares)}"

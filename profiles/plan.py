@@ -238,14 +238,14 @@ def describe(plan: Plan) -> list[str]:
     lines = [
         f"{plan.title}: {pack.name}, {pack.series}S{pack.parallel}P {pack.chemistry}, "
         f"{pack.rated_capacity_ah:g} Ah, in bay {plan.bay.name}",
-        f"fingerprint {plan.fingerprint}, about {time_in_words(round(plan.estimate_s))}",
+        f"fingerprint {plan.fingerprint}, about {_how_long(plan)}",
     ]
     for step in plan.steps:
         if step.cycle is not None and step.cycle[1] > 1:
             continue  # every cycle is as the first
         lines.append(f"{step.number}. {step.title} (about {time_in_words(round(step.estimate_s))})")
         error = reading_error(step, pack, plan.bay)
-        lines += [f"   {line}" for line in (*_details(step), *([error] if error else []))]
+        lines += [f"   {line}" for line in (*_details(step), *([f"reads {error}"] if error else []))]
         if step.cycle is not None:
             lines += [f"   {line}" for line in _repeated(step, plan)]
     lines.append(
@@ -256,6 +256,12 @@ def describe(plan: Plan) -> list[str]:
     lines += plan.defaults
     lines += [f"note: {words}" for words in plan.notes]
     return lines
+
+
+def _how_long(plan: Plan) -> str:
+    again_s = sum(step.estimate_s for step in plan.steps if step.cycle is not None and step.cycle[1] > 1)
+    whole = time_in_words(round(plan.estimate_s))
+    return f"{time_in_words(round(plan.estimate_s - again_s))} with one cycle, {whole} with all" if again_s else whole
 
 
 def _repeated(step: PlannedStep, plan: Plan) -> list[str]:

@@ -136,8 +136,8 @@ def test_the_command_says_so_with_both_numbers_and_2(tmp_path: Path, capsys: pyt
 def test_the_plan_says_what_the_offset_makes_of_each_draw_and_where_it_may_end_the_run() -> None:
     plan = work_out(profile(discharge(current="0.1 A"), discharge(current="0.2 A")), heron(), left_bay())
     said = describe(plan)
-    assert "   current read to ± 0.03 A at none: 30 % of 0.1 A" in said
-    assert "   current read to ± 0.03 A at none: 15 % of 0.2 A" in said
+    assert "   reads current to ± 0.03 A by the offset alone: 30 % of 0.1 A" in said
+    assert "   reads current to ± 0.03 A by the offset alone: 15 % of 0.2 A" in said
     # 0.2 A with a ceiling of 0.22 A: 0.231 A switch off, 0.23 A may be read of 0.2 A.
     assert not any("may be ended" in note for note in plan.notes)
     plan = work_out(profile(discharge(current="0.1 A")), heron(), left_bay())

@@ -1,5 +1,6 @@
 """Repeats: written out in the plan, left out by what a cycle delivered or how long they took, and always bounded."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -196,3 +197,8 @@ def test_a_whole_run_stops_by_what_it_delivered(tmp_path: Path) -> None:
     # What was left out counts as done: nothing of it is made up for when the run is gone on with.
     finished, _begun = done_and_begun(done.run, done.plan)
     assert finished == set(range(1, 12))
+
+
+def test_a_plan_of_many_cycles_says_first_how_long_one_takes() -> None:
+    said = describe(plan_of(repeat()))[1]
+    assert re.search(r"about [\d.]+ \w+ with one cycle, [\d.]+ \w+ with all$", said), said
