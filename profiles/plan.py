@@ -220,7 +220,27 @@ def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) ->
         notes.append("cumulative taps: the uncertainty of a group's voltage is doubled")
     if any(isinstance(step, PlannedCharge) and step.method == "supply" for step in steps):
         notes.append("the first charge of a pack is attended; confirm its chemistry and full voltage")
+    notes += _never_charged(steps)
     return tuple(notes)
+
+
+def _never_charged(steps: Sequence[PlannedStep]) -> list[str]:
+    """Repeats that empty the pack and never fill it: from the second cycle on there is nothing to draw."""
+    found: list[str] = []
+    for place in dict.fromkeys(step.cycle[0] for step in steps if step.cycle is not None):
+        inside = [step for step in steps if step.cycle == (place, 1)]
+        empties = any(
+            isinstance(step, PlannedLadder | PlannedPulseSeries)
+            or (isinstance(step, PlannedDischarge) and step.until is None)
+            for step in inside
+        )
+        again = any(step.cycle == (place, 2) for step in steps)
+        if empties and again and not any(isinstance(step, PlannedCharge) for step in inside):
+            found.append(
+                f"step {place} repeat: nothing in it charges the pack, so each cycle after the first begins as empty "
+                "as the one before ended; right would be a charge in it, or an until in its discharge"
+            )
+    return found
 
 
 def plan_as_data(plan: Plan) -> dict[str, Any]:

@@ -202,3 +202,21 @@ def test_a_whole_run_stops_by_what_it_delivered(tmp_path: Path) -> None:
 def test_a_plan_of_many_cycles_says_first_how_long_one_takes() -> None:
     said = describe(plan_of(repeat()))[1]
     assert re.search(r"about [\d.]+ \w+ with one cycle, [\d.]+ \w+ with all$", said), said
+
+
+CHARGE = '[[step.step]]\ndo = "charge"\ncurrent = "0.5C"\ntaper = "0.05C"\n'
+UNTIL = 'cut-off" }\nuntil = { charge = "10 %" }'
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (repeat(), True),
+        (repeat(times="1"), False),
+        (repeat() + CHARGE, False),
+        (repeat().replace('cut-off" }', UNTIL), False),  # a tenth at a time
+    ],
+)
+def test_a_repeat_that_never_charges_says_so_in_its_plan(text: str, told: bool) -> None:
+    notes = [note for note in plan_of(text).notes if "nothing in it charges the pack" in note]
+    assert [note.partition(":")[0] for note in notes] == (["step 2 repeat"] if told else [])
