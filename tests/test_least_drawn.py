@@ -22,11 +22,14 @@ from benchwarden.profiles.planned import (
     PlannedStore,
 )
 from benchwarden.profiles.profile import Profile
+from benchwarden.simulators.scenario import BayScenario, demo_bench
 from tests.pretend_pack import heron, left_bay
 from tests.test_bay_faults import HERON
 from tests.test_bench import BENCH
 from tests.test_plan import shipped
+from tests.virtual_bench import on_virtual_time, run_test
 
+SCENARIOS = demo_bench()
 CUT_OFF = {"group_voltage": "discharge cut-off"}
 CURRENT = re.compile(r', current = "0\.1 % \+ 0\.05 % of 120 A"')
 
@@ -219,3 +222,27 @@ def test_nothing_that_an_accepted_plan_draws_is_ever_taken_for_none(
 def test_every_shipped_profile_is_planned_for_a_pack_of_a_few_ampere_hours() -> None:
     for name in ("standard", "rated-capacity", "resistance", "pulse-power", "cycle-life", "flight", "storage"):
         assert work_out(shipped(name), heron(rated_capacity="1.3 Ah"), left_bay())
+
+
+@pytest.mark.parametrize(("scenario", "bird"), [(SCENARIOS[0], "heron"), (SCENARIOS[2], "tern")], ids=["one", "two"])
+def test_the_least_draw_that_is_planned_is_drawn_to_its_end(tmp_path: Path, scenario: BayScenario, bird: str) -> None:
+    """One load, and two in parallel: a milliampere less is refused, this much never trips."""
+    pack = (Path(__file__).parents[1] / "daemon" / "commands" / f"demo_{bird}.toml").read_text("utf-8")
+
+    def text(current_a: float) -> str:
+        return (
+            'title = "little"\n[[step]]\ndo = "discharge"\nstop_at = { group_voltage = "discharge cut-off" }\n'
+            f'current = "{current_a:g} A"\nuntil = {{ time = "5 min" }}\n'
+        )
+
+    with pytest.raises(PlanRefused) as caught:
+        on_virtual_time(run_test(tmp_path / "less", scenario, pack, text(0.05), soc=0.5))
+    right = re.search(r"for nothing; right would be ([\d.]+) A or more", str(caught.value))
+    assert right is not None
+    least_a = float(right[1])
+    with pytest.raises(PlanRefused):
+        on_virtual_time(run_test(tmp_path / "less", scenario, pack, text(least_a - 0.001), soc=0.5))
+    done = on_virtual_time(run_test(tmp_path / "least", scenario, pack, text(least_a), soc=0.5))
+    assert done.ending.how == "finished", done.ending
+    drawn = [sample.current_a for sample in done.run.samples if sample.output == "load"]
+    assert len(drawn) > 250
