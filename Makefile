@@ -31,7 +31,8 @@ library: $(VENV)/dev
 # Those of them that measure, and what they measured into README's table.
 figures: $(VENV)/dev
 	$(BIN)/python -m pytest -m endure -s tests/test_kill_anytime.py tests/test_reaction.py tests/test_soak.py
-	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks/test_watched.py
+	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks/test_watched.py tests/benchmarks/test_big_run.py \
+	  tests/benchmarks/test_many_runs.py
 	$(BIN)/python -m tests.benchmarks.measured
 
 # Speed, as ratios within one run; prints what it measured.

@@ -365,6 +365,10 @@ class BayEntry(BaseModel):
             sense=self.loads[0].sense,
             taps=self.taps,
             cooling=self.cooling,
+            load_off_a=self.role_off_thresholds_a()["load"],
+            load_offset_a=sum(_offset_a(load) or 0.0 for load in self.loads),
+            supply_offset_a=(_offset_a(self.supply) or 0.0) if self.supply else 0.0,
+            supply_least_a=_least_told_a(self.supply) if self.supply else None,
         )
 
 
@@ -441,8 +445,18 @@ _ENTRIES: dict[str, type[Instrument]] = {
 
 def threshold_a(entry: Instrument) -> float:
     """Return the current in amperes below which an instrument counts as off."""
-    offset_a = entry.accuracy.current.absolute if entry.accuracy.current else 0.0
-    return max(OFF_A, 2.0 * offset_a)
+    return max(OFF_A, 2.0 * (_offset_a(entry) or 0.0))
+
+
+def _offset_a(entry: Instrument) -> float | None:
+    """By how much a reading of current may be off at none, in A; None where the bench file does not say."""
+    return entry.accuracy.current.absolute if entry.accuracy.current else None
+
+
+def _least_told_a(entry: Instrument) -> float:
+    """The least current in A that a reading tells from none: twice its offset, or what off is where none is said."""
+    offset_a = _offset_a(entry)
+    return OFF_A if offset_a is None else 2.0 * offset_a
 
 
 def _count(channels: str) -> int:

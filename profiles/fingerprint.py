@@ -42,7 +42,10 @@ def rate_c(amount: Amount, pack: PackValues) -> float:
 
 
 def fingerprint_parts(profile: Profile, pack: PackValues, bay: BayAbilities) -> dict[str, Any]:
-    """All that decides the result, ready for JSON: the bench's share, then the steps up to the last measurement."""
+    """All that decides the result, ready for JSON: the bench's share, then the steps up to the last measurement.
+
+    A profile in which nothing is measured by a current is what it is for: its storing, else its look at the groups.
+    """
     steps = list(profile.steps)
     while steps and isinstance(steps[-1], StoreStep | AskStep | InspectStep):
         steps.pop()
@@ -52,12 +55,20 @@ def fingerprint_parts(profile: Profile, pack: PackValues, bay: BayAbilities) -> 
         "taps": bay.taps,
         "cooling": bay.cooling,
         "charge": bay.charge,
-        "steps": _steps(steps, profile, pack, bay),
+        "steps": _steps(steps, profile, pack, bay) if steps else _nothing_else(profile, pack, bay),
     }
     if profile.ambient is not None:
         parts["ambient_low_c"] = profile.ambient.low_c
         parts["ambient_high_c"] = profile.ambient.high_c
     return parts
+
+
+def _nothing_else(profile: Profile, pack: PackValues, bay: BayAbilities) -> list[dict[str, Any]]:
+    """What is left of steps that do not count beside others: the storing, else the inspections, else the questions."""
+    for kind in (StoreStep, InspectStep, AskStep):
+        if steps := [step for step in profile.steps if isinstance(step, kind)]:
+            return [_step(step, profile, pack, bay) for step in steps]
+    return []
 
 
 def fingerprint(parts: Mapping[str, Any]) -> str:

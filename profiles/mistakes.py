@@ -48,7 +48,8 @@ def _sentence(mistake: Mapping[str, object], where: str, known: Mapping[str, Seq
         case "extra_forbidden":
             table = ".".join(str(part) for part in place[:-1] if not isinstance(part, int))
             keys = known.get(table)
-            more = f"; {meant(str(place[-1]), keys)}known here: {', '.join(keys)}" if keys else ""
+            likely = _elsewhere(place, table, known) or (meant(str(place[-1]), keys) if keys else "")
+            more = f"; {likely}known here: {', '.join(keys)}" if keys else ""
             return f"{where}: {path}: there is no such key (found {_shown(found)}){more}"
         case "union_tag_invalid":
             tags = str(context.get("expected_tags"))
@@ -62,9 +63,68 @@ def _sentence(mistake: Mapping[str, object], where: str, known: Mapping[str, Seq
         case "literal_error":
             choices = [one.strip(" '") for one in re.split(r",| or ", str(context.get("expected")))]
             likely = meant(found, choices) if isinstance(found, str) else ""
-            return f"{where}: {path}: {mistake['msg']} (found {_shown(found)}){'; ' + likely.strip() if likely else ''}"
+            right = f"{context.get('expected')}{'; ' + likely.strip() if likely else ''}"
+            return f"{where}: {path}: found {_shown(found)}; right would be {right}"
+        case kind:
+            right = _right(str(kind), context)
+            return f"{where}: {path}: found {_shown(found)}; right would be {right or mistake['msg']}"
+
+
+# What pydantic calls it, and what a person would: only what files hold.
+_TYPES = {
+    "string_type": "a text in quotes",
+    "bool_type": "true or false, without quotes",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "float_type": "a number, without quotes",
+    "finite_number": "a finite number",
+    "list_type": "a list in [ ]",
+    "tuple_type": "a list in [ ]",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+}
+
+
+def _right(kind: str, context: Mapping[str, object]) -> str:
+    """What would be right in place of a value of the wrong type or size, in words; empty for a kind not known here."""
+    match kind:
+        case "greater_than_equal":
+            return f"{context['ge']} or more"
+        case "greater_than":
+            return f"more than {context['gt']}"
+        case "less_than_equal":
+            return f"{context['le']} or less"
+        case "less_than":
+            return f"less than {context['lt']}"
+        case "string_too_short" | "too_short":
+            return _how_many(kind, context["min_length"], "at least")
+        case "string_too_long" | "too_long":
+            return _how_many(kind, context["max_length"], "at most")
+        case "string_pattern_mismatch":
+            pattern = str(context["pattern"])
+            return "a text that is not blank" if pattern == r"\S" else f"a text that fits {pattern}"
         case _:
-            return f"{where}: {path}: {mistake['msg']} (found {_shown(found)})"
+            return _TYPES.get(kind, "")
+
+
+def _how_many(kind: str, count: object, bound: str) -> str:
+    if kind.startswith("string"):
+        return f"a text of {bound} {count} character{'' if count == 1 else 's'}"
+    return f"{bound} {count} entr{'y' if count == 1 else 'ies'}"
+
+
+def _elsewhere(place: tuple[object, ...], table: str, known: Mapping[str, Sequence[str]]) -> str:
+    """Where a key belongs that stands in the wrong table; empty where no other table, or more than one, knows it.
+
+    A key of the file itself that was written below the first table is taken for one of that table.
+    """
+    key = str(place[-1])
+    others = [name for name, keys in known.items() if name != table and key in keys]
+    if "" in others:
+        head = f"[[{place[0]}]]" if len(place) > 1 and isinstance(place[1], int) else f"[{place[0]}]"
+        return f"it belongs further up, above {head}; "
+    return f"it belongs in {others[0].replace('.', ': ')}; " if len(others) == 1 else ""
 
 
 def meant(found: str, known: Sequence[str]) -> str:

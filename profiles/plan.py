@@ -7,6 +7,7 @@ from typing import Any
 from benchwarden.profiles.bay import BayAbilities
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.fingerprint import fingerprint, fingerprint_parts
+from benchwarden.profiles.least_drawn import near_limits, reading_error
 from benchwarden.profiles.pack import Pack, PackValues, resolved
 from benchwarden.profiles.plan_repeat import written_out
 from benchwarden.profiles.plan_working import Working, rounded
@@ -115,15 +116,20 @@ def work_out(profile: Profile, pack: Pack, bay: BayAbilities) -> Plan:
         raise PlanRefused(work.reasons)
     planned = watched_at_the_end(tuple(step for step in steps if step is not None))
     parts = fingerprint_parts(profile, values, bay)
+    limits = _limits(planned, values, bay)
     return Plan(
         title=profile.title,
         purpose=profile.purpose,
         pack=values,
         bay=bay,
         steps=planned,
-        limits=_limits(planned, values, bay),
+        limits=limits,
         defaults=values.defaults,
-        notes=(*([f"caution: {profile.cautions}"] if profile.cautions else []), *_notes(planned, values, bay)),
+        notes=(
+            *([f"caution: {profile.cautions}"] if profile.cautions else []),
+            *_notes(planned, values, bay),
+            *near_limits(planned, values, bay, limits.max_draw_a, limits.max_feed_a),
+        ),
         fingerprint=fingerprint(parts),
         fingerprint_parts=parts,
         repeats=repeats,
@@ -214,7 +220,27 @@ def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) ->
         notes.append("cumulative taps: the uncertainty of a group's voltage is doubled")
     if any(isinstance(step, PlannedCharge) and step.method == "supply" for step in steps):
         notes.append("the first charge of a pack is attended; confirm its chemistry and full voltage")
+    notes += _never_charged(steps)
     return tuple(notes)
+
+
+def _never_charged(steps: Sequence[PlannedStep]) -> list[str]:
+    """Repeats that empty the pack and never fill it: from the second cycle on there is nothing to draw."""
+    found: list[str] = []
+    for place in dict.fromkeys(step.cycle[0] for step in steps if step.cycle is not None):
+        inside = [step for step in steps if step.cycle == (place, 1)]
+        empties = any(
+            isinstance(step, PlannedLadder | PlannedPulseSeries)
+            or (isinstance(step, PlannedDischarge) and step.until is None)
+            for step in inside
+        )
+        again = any(step.cycle == (place, 2) for step in steps)
+        if empties and again and not any(isinstance(step, PlannedCharge) for step in inside):
+            found.append(
+                f"step {place} repeat: nothing in it charges the pack, so each cycle after the first begins as empty "
+                "as the one before ended; right would be a charge in it, or an until in its discharge"
+            )
+    return found
 
 
 def plan_as_data(plan: Plan) -> dict[str, Any]:
@@ -232,13 +258,14 @@ def describe(plan: Plan) -> list[str]:
     lines = [
         f"{plan.title}: {pack.name}, {pack.series}S{pack.parallel}P {pack.chemistry}, "
         f"{pack.rated_capacity_ah:g} Ah, in bay {plan.bay.name}",
-        f"fingerprint {plan.fingerprint}, about {time_in_words(round(plan.estimate_s))}",
+        f"fingerprint {plan.fingerprint}, about {_how_long(plan)}",
     ]
     for step in plan.steps:
         if step.cycle is not None and step.cycle[1] > 1:
             continue  # every cycle is as the first
         lines.append(f"{step.number}. {step.title} (about {time_in_words(round(step.estimate_s))})")
-        lines += [f"   {line}" for line in _details(step)]
+        error = reading_error(step, pack, plan.bay)
+        lines += [f"   {line}" for line in (*_details(step), *([f"reads {error}"] if error else []))]
         if step.cycle is not None:
             lines += [f"   {line}" for line in _repeated(step, plan)]
     lines.append(
@@ -249,6 +276,12 @@ def describe(plan: Plan) -> list[str]:
     lines += plan.defaults
     lines += [f"note: {words}" for words in plan.notes]
     return lines
+
+
+def _how_long(plan: Plan) -> str:
+    again_s = sum(step.estimate_s for step in plan.steps if step.cycle is not None and step.cycle[1] > 1)
+    whole = time_in_words(round(plan.estimate_s))
+    return f"{time_in_words(round(plan.estimate_s - again_s))} with one cycle, {whole} with all" if again_s else whole
 
 
 def _repeated(step: PlannedStep, plan: Plan) -> list[str]:

@@ -10,6 +10,7 @@ from benchwarden.profiles.plan_working import (
     HAIR,
     Working,
     amperes,
+    default_words,
     degrees,
     load_can,
     refuse,
@@ -22,6 +23,7 @@ from benchwarden.profiles.profile import DischargeStep, LadderStep, StoreStep
 
 _CEILING = 1.1
 _MOST_RUNGS = 200
+_STORE_TAPER_C = 0.05
 # For estimates only, common practice, no source: the warming for each C of discharge, and by a ladder.
 _WARMING_K = 10.0
 _WARMEST_K = 50.0
@@ -30,8 +32,6 @@ _LADDER_WARMING_K = 30.0
 # minute: it guards a computer that died, not the test (common practice, no source).
 _LONGER = 1.5
 _TIMER_MARGIN_S = 60.0
-# Less than this can hardly be told from off: a load that draws so little would trip as one that draws nothing.
-_LEAST_RATE_C = 0.05
 
 
 def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDischarge | None:
@@ -70,7 +70,8 @@ def plan_discharge(step: DischargeStep, number: int, work: Working) -> PlannedDi
         refuse(
             work,
             step,
-            f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A",
+            f"{level:g} {unit} is {largest_a:.1f} A {where}, above the pack's max discharge {pack.max_discharge_a:g} A"
+            f"{default_words(pack, 'max_discharge')}",
         )
     if ceiling_a > bay.load_max_current_a * (1 + HAIR):
         refuse(
@@ -144,23 +145,25 @@ def _record_fits(step: DischargeStep, work: Working, table: PowerTable, low_v: f
             work,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
-            f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time",
+            f"discharge {pack.max_discharge_a:g} A for {longest_s:g} s at a time{default_words(pack, 'max_discharge')}",
         )
     elif longest_s > 0 and largest_a > pack.max_burst_a * (1 + HAIR):
         refuse(
             work,
             step,
             f"{step.power_table} asks for up to {largest_a:.1f} A at the cut-off of {low_v:g} V, above the pack's max "
-            f"burst {pack.max_burst_a:g} A",
+            f"burst {pack.max_burst_a:g} A{default_words(pack, 'max_burst')}",
         )
-    least_w = _LEAST_RATE_C * pack.rated_capacity_ah * pack.nominal_pack_v
+    top_v = pack.series * pack.top_v
+    least_w = work.bay.least_draw_a * top_v
     for row, (_, power) in enumerate(table.rows[:-1], start=1):
         if 0 < power * per_unit_w < least_w * (1 - HAIR):
             refuse(
                 work,
                 step,
-                f"{step.power_table}, row {row}: {power * per_unit_w:g} W can hardly be told from off; right would be "
-                f"0 or {least_w:g} W and more for this pack",
+                f"{step.power_table}, row {row}: {power * per_unit_w:g} W is {power * per_unit_w / top_v:.3g} A at "
+                f"{top_v:g} V, and bay {work.bay.name} takes up to {work.bay.load_off_a:.3g} A of its load for "
+                f"nothing; right would be 0 or {least_w:.4g} W and more",
             )
             break
 
@@ -187,7 +190,9 @@ def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder |
     most_a, first_a, more_a = bounds[bound], amperes(step.first, pack), amperes(step.step, pack)
     count = math.floor((most_a - first_a) / more_a * (1 + HAIR) + 1e-6) + 1
     if count < 1:
-        refuse(work, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A")
+        key = next((key for key in ("max_burst", "max_discharge") if bound.startswith(key.replace("_", " "))), "")
+        known = default_words(pack, key) if key else ""
+        refuse(work, step, f"the first burst {first_a:g} A is above the {bound} of {most_a:.4g} A{known}")
         return None
     if count > _MOST_RUNGS:
         refuse(work, step, f"{count} bursts up to {most_a:g} A; at most {_MOST_RUNGS}: take larger steps")
@@ -219,6 +224,11 @@ def plan_ladder(step: LadderStep, number: int, work: Working) -> PlannedLadder |
         at_most_s=1.5 * estimate_s + 60.0,
         every_s=step.every_s,
     )
+
+
+def _taper_a(rated_ah: float, feed_a: float | None, least_a: float | None) -> float:
+    """0.05C, or what the supply's reading tells from nothing where that is more; half of what is fed at most."""
+    return min(max(_STORE_TAPER_C * rated_ah, least_a or 0.0), math.inf if feed_a is None else feed_a / 2)
 
 
 def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | None:
@@ -257,7 +267,7 @@ def plan_store(step: StoreStep, number: int, work: Working) -> PlannedStore | No
         timer_s=_timer_s(pack.rated_capacity_ah, draw_a, step.at_most_s),
         feed_a=feed_a,
         recover_below_v=pack.recover_below_v,
-        taper_a=rounded(0.05 * pack.rated_capacity_ah),
+        taper_a=rounded(_taper_a(pack.rated_capacity_ah, feed_a, bay.supply_least_a)),
         start_low_c=pack.charge_low_c,
         start_high_c=pack.charge_high_c,
         temperature_cut_off_c=pack.temperature_cut_off_c,

@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from benchwarden.profiles.plan_working import HAIR, Working, amperes, load_can, refuse, rounded, volts
+from benchwarden.profiles.plan_working import HAIR, Working, amperes, default_words, load_can, refuse, rounded, volts
 from benchwarden.profiles.planned import FAST_S, PlannedPulse, PlannedPulseSeries, Rung
 from benchwarden.profiles.profile import PulseStep
 from benchwarden.profiles.quantity import Amount, current_amount
@@ -58,10 +58,15 @@ def _can(step: PulseStep, work: Working, level_a: float, hold_s: float) -> None:
         refuse(
             work,
             step,
-            f"{level_a:g} A for {hold_s:g} s is above the pack's max discharge {pack.max_discharge_a:g} A",
+            f"{level_a:g} A for {hold_s:g} s is above the pack's max discharge {pack.max_discharge_a:g} A"
+            f"{default_words(pack, 'max_discharge')}",
         )
     elif level_a > pack.max_burst_a * (1 + HAIR) and burst:
-        refuse(work, step, f"{level_a:g} A is above the pack's max burst {pack.max_burst_a:g} A")
+        refuse(
+            work,
+            step,
+            f"{level_a:g} A is above the pack's max burst {pack.max_burst_a:g} A{default_words(pack, 'max_burst')}",
+        )
     if level_a > bay.load_max_current_a * (1 + HAIR):
         refuse(work, step, f"{level_a:g} A is above the load's {bay.load_max_current_a:g} A")
     if level_a * top_v > bay.load_max_power_w * (1 + HAIR):

@@ -2,10 +2,11 @@
 
 import math
 
+from benchwarden.profiles.least_drawn import too_little
 from benchwarden.profiles.plan_draws import plan_discharge, plan_ladder, plan_store
 from benchwarden.profiles.plan_pulse import plan_pulse
 from benchwarden.profiles.plan_until import charged_until, plan_until
-from benchwarden.profiles.plan_working import HAIR, Working, amperes, refuse, rounded
+from benchwarden.profiles.plan_working import HAIR, Working, amperes, default_words, refuse, rounded
 from benchwarden.profiles.planned import (
     PlannedAsk,
     PlannedCharge,
@@ -38,6 +39,8 @@ def plan_step(step: SimpleStep, number: int, work: Working) -> PlannedStep | Non
     """The step in absolute numbers; None if it cannot be, with the reasons added to `work`."""
     before = len(work.reasons)
     planned = _planned(step, number, work)
+    if planned is not None and len(work.reasons) == before and (words := too_little(planned, work.pack, work.bay)):
+        refuse(work, step, words)
     return planned if len(work.reasons) == before else None
 
 
@@ -188,7 +191,8 @@ def _supply_can(step: ChargeStep, work: Working, current_a: float) -> None:
         refuse(work, step, f'bay {bay.name} has no supply; right would be charge = "operator"')
         return
     if current_a > pack.max_charge_a * (1 + HAIR):
-        refuse(work, step, f"{current_a:g} A is above the pack's max charge {pack.max_charge_a:g} A")
+        known = default_words(pack, "max_charge")
+        refuse(work, step, f"{current_a:g} A is above the pack's max charge {pack.max_charge_a:g} A{known}")
     if current_a > bay.supply_max_current_a * (1 + HAIR):
         refuse(work, step, f"{current_a:g} A is above the supply's {bay.supply_max_current_a:g} A")
     full_v = pack.series * pack.top_v

@@ -45,6 +45,17 @@ def amperes(amount: Amount, pack: PackValues) -> float:
     return rounded(rate_c(amount, pack) * pack.rated_capacity_ah)
 
 
+def default_words(pack: PackValues, key: str) -> str:
+    """What to add where a limit of the pack refuses something and is only a default: which key says it; else empty.
+
+    `key` as in the pack file: "max_discharge", "max_burst", "max_charge".
+    """
+    if not any(words.startswith(f"{key.replace('_', ' ')} ") for words in pack.defaults):
+        return ""
+    of = {"max_discharge": "1C", "max_burst": "as max discharge"}.get(key, "half of C")
+    return f", which is a default ({of}); right would be {key} in the pack file as its data sheet says it, or less"
+
+
 def volts(work: Working, step: SimpleStep, given: str | float) -> tuple[str, float]:
     """A cut-off's name and volts per group, checked against the pack's hard limit."""
     pack = work.pack

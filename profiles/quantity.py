@@ -122,8 +122,10 @@ def _parse(found: object, units: Mapping[str, float], low: float, high: float, w
         raise _refuse(found, f"{what} in {' or '.join(units)}", example)
     value = _finite(match[1], found, what, example) * units[match[2]]
     if not low < value <= high:
-        base = next(iter(units))
-        raise ValueError(f"found {found!r}; {what} lies above {low:g} and not above {high:g} {base}, such as {example}")
+        # In the unit in which the bound is shortest: 30 days, and not 2592000 s.
+        bounds = [(f"{high / factor:,.10g}", unit) for unit, factor in units.items()]
+        number, unit = min(bounds, key=lambda bound: (len(bound[0]), -len(bound[1])))
+        raise ValueError(f"found {found!r}; {what} lies above {low:g} and not above {number} {unit}, such as {example}")
     return value
 
 

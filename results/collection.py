@@ -8,6 +8,7 @@ import json
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,9 @@ from benchwarden.results.run import info_from
 INDEX_FILE = ".index.json"
 INDEX_FORMAT = 1
 NO_RESULT = "no result yet"
+ENDS = ("finished", "tripped", "stopped", "interrupted", "running", NO_RESULT)
+"""How a run in a list can have ended."""
+_TIMES = ("%Y", "%Y-%m", "%Y-%m-%d", "%Y-%m-%dT%H", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%SZ")
 SHOWN = ("delivered_ah", "delivered_wh", "energy_per_mass_wh_kg", "peak_c")
 """The figures that a list shows."""
 
@@ -54,6 +58,17 @@ class Wanted:
     ended: str = ""
     imported: bool | None = None
 
+    def mistakes(self) -> list[str]:
+        """Return what no run can ever fit, in words with what would be right; empty if there is nothing."""
+        found = [
+            f"--{name} {text}: no date; right would be such as 2026, 2026-11, 2026-11-25 or 2026-11-25T21:04:11Z"
+            for name, text in (("since", self.since), ("until", self.until))
+            if text and not _begins_a_time(text)
+        ]
+        if self.ended and self.ended.casefold() not in ENDS:
+            found.append(f"--ended {self.ended}: no run ends so; right would be one of {', '.join(ENDS)}")
+        return found
+
     def fits(self, one: Listed) -> bool:
         """Whether a run is wanted."""
         return (
@@ -64,6 +79,17 @@ class Wanted:
             and (not self.ended or self.ended.casefold() == one.how.casefold())
             and (self.imported is None or self.imported == bool(one.imported))
         )
+
+
+def _begins_a_time(text: str) -> bool:
+    """Whether this is the beginning of a UTC time, cut between its parts, on a day that there is."""
+    for form in _TIMES:
+        try:
+            if datetime.strptime(text, form).strftime(form) == text:  # noqa: DTZ007
+                return True
+        except ValueError:
+            continue
+    return False
 
 
 def all_runs(runs: Path, *, afresh: bool = False) -> list[Listed]:

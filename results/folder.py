@@ -220,10 +220,14 @@ def read_run(path: Path, samples: Callable[[], Sequence[Sample]] | None = None) 
 
     Whole rows and events are kept, from every segment and the reserve, each once by its number; a torn tail, a gap in
     the sequence, a segment that is missing, a row that cannot be read and a run.json that is missing are named in
-    `Run.problems`. Raises FolderError only when `path` is no directory.
+    `Run.problems`. Raises FolderError only when `path` is no directory, or holds nothing of a run.
     """
     if not path.is_dir():
         raise FolderError(f"{path}: no such directory; the folder of a run would be right")
+    if not _holds_a_run(path):
+        raise FolderError(
+            f"{path}: no run: found neither {RUN_FILE} nor samples; the folder that holds {RUN_FILE} would be right"
+        )
     problems: list[str] = []
     live = is_being_written(path)
     info = _read_info(path, problems)
@@ -231,6 +235,11 @@ def read_run(path: Path, samples: Callable[[], Sequence[Sample]] | None = None) 
     found = samples() if samples is not None and not rows else _read_samples(path, rows, problems)
     events = _read_events(path, lines, problems)
     return Run(path=path, info=info, samples=found, events=events, problems=problems, live=live)
+
+
+def _holds_a_run(folder: Path) -> bool:
+    """Whether there is anything that a run writes: one without run.json is still read for its samples and events."""
+    return any((folder / name).exists() for name in (RUN_FILE, EVENTS_FILE, RESERVE_FILE)) or bool(segments(folder))
 
 
 def _read_info(folder: Path, problems: list[str]) -> RunInfo:

@@ -38,7 +38,7 @@ class _NotInOrderError(Exception):
 def read_run(path: Path) -> Run:
     """Return a run as `folder.read_run` does, its samples as a `Series` where they are in order.
 
-    Raises FolderError when `path` is no directory.
+    Raises FolderError as that does.
     """
     try:
         return folder.read_run(path, samples=lambda: _read_columns(path))

@@ -50,6 +50,10 @@ def left_bay(**changes: Any) -> BayAbilities:
         "sense": "pack connector",
         "taps": "each",
         "cooling": "fan",
+        "load_off_a": 0.06,
+        "load_offset_a": 0.03,
+        "supply_offset_a": 0.02,
+        "supply_least_a": 0.04,
         **changes,
     }
     return BayAbilities(**values)

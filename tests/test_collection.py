@@ -95,3 +95,30 @@ def test_the_command_lists_for_people_and_programs(tmp_path: Path, capsys: pytes
     assert len(capsys.readouterr().out.splitlines()) == 4
     assert main(["runs", "--runs", str(runs / "nowhere")]) == 2
     assert "nowhere: no such directory" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("wanted", "words"),
+    [
+        (["--since", "2026-13-40"], "--since 2026-13-40: no date; right would be such as 2026, 2026-11, 2026-11-25"),
+        (["--since", "2026-02-30"], "no date"),
+        (["--since", "2026-1"], "no date"),
+        (["--until", "yesterday"], "--until yesterday: no date"),
+        (
+            ["--ended", "sunk"],
+            "--ended sunk: no run ends so; right would be one of finished, tripped, stopped, ",
+        ),
+    ],
+)
+def test_what_no_run_can_fit_is_a_mistake(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], wanted: list[str], words: str
+) -> None:
+    assert main(["runs", "--runs", str(tmp_path), *wanted]) == 2
+    out, error = capsys.readouterr()
+    assert (out, words in error) == ("", True)
+
+
+@pytest.mark.parametrize("utc", ["2026", "2026-11", "2026-11-25", "2026-11-25T21", "2026-11-25T21:04:11Z"])
+@pytest.mark.parametrize("how", ["", "Finished", "interrupted", "no result yet"])
+def test_the_beginning_of_a_time_and_every_end_are_taken(utc: str, how: str) -> None:
+    assert Wanted(since=utc, until=utc, ended=how).mistakes() == []

@@ -4,11 +4,12 @@ from typing import Any
 
 import pytest
 
+from benchwarden.daemon.commands.difference import DIFFER, difference
 from benchwarden.profiles.fingerprint import differences, fingerprint, fingerprint_parts
 from benchwarden.profiles.pack import Pack, resolved
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
-from benchwarden.profiles.shipped import library_text
+from benchwarden.profiles.shipped import library_names, library_text
 from tests.pretend_pack import heron, left_bay
 
 STANDARD = library_text("standard")
@@ -113,3 +114,44 @@ def test_a_resistance_is_relative_to_the_pack_too() -> None:
 def test_a_plan_carries_it() -> None:
     plan = work_out(read_profile(STANDARD), heron(), left_bay())
     assert plan.fingerprint == fingerprint(plan.fingerprint_parts) == fingerprint(parts())
+
+
+SHIPPED = {
+    "burst": "1-bc27728bce81a1a7",
+    "capacity": "1-b9c253b14fdbbeee",
+    "cycle-life": "1-7bdb6cba6c6f71d5",
+    "flight": "1-f63f87592baf5819",
+    "inspection": "1-df662ab7cd3521c8",
+    "pulse-power": "1-fe0ffd5e5bd8faa9",
+    "rated-capacity": "1-5c4729d3c461f1b8",
+    "resistance": "1-0935a42df06ad31a",
+    "standard": "1-8eee9d4e5a8c0725",
+    "storage": "1-a94852fd16ae5eca",
+}
+
+
+def test_each_shipped_profile_has_a_fingerprint_of_its_own_and_keeps_it() -> None:
+    """Runs that were made stay comparable: whoever changes one of these changes a procedure, and means to."""
+    assert {name: fingerprint(parts(library_text(name))) for name in library_names()} == SHIPPED
+    assert len(set(SHIPPED.values())) == len(SHIPPED)
+
+
+def test_what_a_profile_is_for_counts_where_there_is_nothing_else() -> None:
+    def of(*kinds: str) -> str:
+        return fingerprint(parts('title = "x"\n' + "\n".join(f"[[step]]\n{steps[kind]}" for kind in kinds)))
+
+    steps = {
+        "ask": 'do = "ask"\ntext = "Well?"',
+        "inspect": 'do = "inspect"',
+        "store": 'do = "store"',
+        "rest": 'do = "rest"\nat_least = "1 h"',
+    }
+    assert len({of("store"), of("inspect"), of("ask"), of("rest")}) == 4
+    assert of("ask", "inspect", "store") == of("store")
+    assert of("ask", "inspect") == of("inspect")
+    assert of("ask", "rest", "inspect", "store") == of("rest")
+
+
+def test_difference_tells_storage_from_inspection(capsys: pytest.CaptureFixture[str]) -> None:
+    assert difference("inspection", "storage") == DIFFER
+    assert "step 1: inspect / store" in capsys.readouterr().out

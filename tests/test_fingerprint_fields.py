@@ -208,6 +208,11 @@ BAY: dict[str, tuple[Any, bool]] = {
     "sense": ("instrument terminals", COUNTS),
     "taps": ("cumulative", COUNTS),
     "cooling": ("box", COUNTS),
+    # What can be told from nothing decides whether a plan is made, not what comes out of it.
+    "load_off_a": (0.1, NOT),
+    "load_offset_a": (0.05, NOT),
+    "supply_offset_a": (0.05, NOT),
+    "supply_least_a": (0.1, NOT),
 }
 
 

@@ -142,7 +142,11 @@ def test_a_record_in_c_fits_any_pack() -> None:
         (table("0,700\n60,0\n"), {}, "above the pack's max discharge 45 A for 120 s at a time"),
         (table("0,1400\n4,300\n60,0\n"), {}, "above the pack's max burst 90 A"),
         (table("0,1200\n6,300\n60,0\n"), {}, "above the pack's max discharge 45 A for 6 s at a time"),
-        (table("0,2\n60,0\n"), {}, "row 1: 2 W can hardly be told from off; right would be 0 or 5.4 W"),
+        (
+            table("0,2\n60,0\n"),
+            {},
+            "bay left takes up to 0.06 A of its load for nothing; right would be 0 or 2.318 W",
+        ),
     ],
 )
 def test_what_the_pack_cannot_give_is_refused(rows: Any, changes: Any, words: Any) -> None:

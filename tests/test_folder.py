@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchwarden.results import reading
 from benchwarden.results.columns import header, row
 from benchwarden.results.folder import (
     FolderError,
@@ -140,12 +141,27 @@ def test_a_broken_run_json_is_reported(tmp_path: Path, text: str) -> None:
 
 
 def test_missing_files_are_reported(tmp_path: Path) -> None:
+    (tmp_path / "run.json").write_text("{}")
     run = read_run(tmp_path)
-    assert [problem.split(":")[0] for problem in run.problems] == ["run.json", "samples-001.csv", "events.jsonl"]
+    assert [problem.split(":")[0] for problem in run.problems] == ["samples-001.csv", "events.jsonl"]
     assert run.ending.how == "interrupted"
     assert run.ending.off_confirmed is None
     with pytest.raises(FolderError, match="no such directory"):
         read_run(tmp_path / "nothing")
+
+
+@pytest.mark.parametrize("left", ["samples-001.csv", "samples-002.csv", "events.jsonl", "reserve.bin"])
+def test_a_run_that_lost_all_but_one_file_is_still_read(tmp_path: Path, left: str) -> None:
+    (tmp_path / left).write_bytes(b"")
+    assert any(problem.startswith("run.json: missing") for problem in read_run(tmp_path).problems)
+
+
+def test_a_folder_without_anything_of_a_run_is_none(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("Herons at dawn")
+    (tmp_path / "heron").mkdir()
+    for read in (read_run, reading.read_run):
+        with pytest.raises(FolderError, match=r"no run: .* the folder that holds run\.json would be right"):
+            read(tmp_path)
 
 
 def test_a_file_cut_at_every_byte_keeps_its_whole_rows(tmp_path: Path) -> None:

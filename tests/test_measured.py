@@ -41,6 +41,44 @@ def test_the_table_stands_between_its_marks() -> None:
         measured.put_into("# x\n", "table")
 
 
+SPEED: dict[str, dict[str, Any]] = {
+    "figures": {"rows": 360_000, "processor_s": 1.234, "megabytes": 181.4},
+    "runs": {"runs": 5000, "command_s": 0.312, "processor_s": 0.1, "ratio": 0.3},
+    "comparison": {"runs": 20, "rows": 120_000, "wall_s": 6.04, "processor_s": 5.9, "ratio": 15.0},
+}
+
+
+def test_the_three_figures_of_speed_stand_in_the_table_and_a_missing_one_says_so() -> None:
+    whole, without = (measured.table(found, "On a machine.") for found in (FOUND | SPEED, FOUND))
+    for row in (
+        "| figures of a run of 10 h at 10 Hz, 360,000 rows | 1.23 s of processor, 181 MB | ≤ 2 s, ≤ 300 MB |",
+        "| 5,000 runs listed, the start of the command with it | 0.31 s | ≤ 0.5 s |",
+        "| 20 runs compared, with every chart, 120,000 rows | 6.0 s | ≤ 10 s |",
+    ):
+        assert row in whole
+    assert "| 5,000 runs listed, the start of the command with it | not measured | ≤ 0.5 s |" in without
+    assert without.count("not measured") == 3
+
+
+def test_the_table_is_written_from_what_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(measured, "ROOT", tmp_path)
+    monkeypatch.setattr(measured, "FOLDER", tmp_path / "build" / "figures")
+    text = f"{measured.BEGIN}\nold\n{measured.END}\n"
+    (tmp_path / "README.md").write_text(text)
+    assert measured.main() == 2
+    assert "kills, freezes, reaction" in capsys.readouterr().err
+    assert (tmp_path / "README.md").read_text() == text
+    for name, values in (FOUND | {"runs": SPEED["runs"]}).items():
+        measured.keep(name, **values)
+    assert measured.main() == 0
+    assert (
+        capsys.readouterr().err == "build/figures: figures, comparison not measured; `make benchmark` measures them\n"
+    )
+    assert "| 0.31 s | ≤ 0.5 s |" in (tmp_path / "README.md").read_text()
+
+
 def test_readme_has_the_marks() -> None:
     measured.put_into((Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8"), "table")
 

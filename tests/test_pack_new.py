@@ -78,7 +78,7 @@ def test_a_wrong_answer_is_told_and_asked_again(tmp_path: Path, capsys: pytest.C
     answers = ["", "Heron", "lead", "li-ion", "six", "0", "6", "5", "-1 Ah", "5.0 Ah", "452", *HERON[4:]]
     assert written(path, answers) == 0
     said = capsys.readouterr().out
-    for words in ("name: ", "chemistry: Input", "(found 'six')", "greater than or equal to 1", "found '5',", "'452'"):
+    for words in ("name: ", "chemistry: found 'lead'", "found 'six'", "1 or more", "found '5',", "'452'"):
         assert words in said, words
     assert read_pack(path.read_text("utf-8")).series == 6
 

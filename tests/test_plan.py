@@ -332,3 +332,30 @@ def test_a_pack_without_a_mass_is_not_judged_by_its_warmth_and_the_plan_says_so(
     assert notes(mass=None) == [
         "no mass in the pack file: whether a probe fell off, or the pack warms by itself, is not judged"
     ]
+
+
+LEAST = {"max_charge": None, "max_discharge": None, "max_burst": None}
+PULSES = {"do": "pulse", "method": "series", "hold": "5 s"}
+
+
+@pytest.mark.parametrize(
+    ("step", "given", "words", "default"),
+    [
+        ({"do": "discharge", "power": "5C", "stop_at": CUT_OFF}, {}, "max discharge 5 A", ("1C", "max_discharge")),
+        ({**PULSES, "levels": ["2C"]}, {}, "max discharge 5 A", ("1C", "max_discharge")),
+        ({**PULSES, "levels": ["9C"]}, {"max_burst": "40 A for 5 s"}, "max burst 40 A", ()),
+        (LADDER, {}, "max burst of 5 A", ("as max discharge", "max_burst")),
+        ({"do": "charge", "current": "1C", "taper": "0.05C"}, {}, "max charge 2.5 A", ("half of C", "max_charge")),
+        ({"do": "discharge", "power": "7C", "stop_at": CUT_OFF}, {"max_discharge": "30 A"}, "discharge 30 A", ()),
+    ],
+)
+def test_a_refusal_says_where_a_limit_is_only_a_default_and_which_key_says_it(
+    step: Any, given: Any, words: str, default: tuple[str, ...]
+) -> None:
+    """A pack file of four lines, as `pack new` writes it where nothing else is answered."""
+    told = "\n".join(reasons(one(step), heron(**{**LEAST, **given})))
+    assert words in told
+    if default:
+        assert f"which is a default ({default[0]}); right would be {default[1]} in the pack file" in told
+    else:
+        assert "default" not in told

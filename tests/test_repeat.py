@@ -1,5 +1,6 @@
 """Repeats: written out in the plan, left out by what a cycle delivered or how long they took, and always bounded."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -118,11 +119,11 @@ def test_two_repeats_are_judged_apart() -> None:
     [
         (repeat().replace("times = 4\n", ""), "times: missing"),
         (repeat().replace('at_most = "10 days"\n', ""), "at_most: missing"),
-        (repeat(times="0"), "greater than or equal to 1"),
-        (repeat(times="1001"), "less than or equal to 1000"),
-        (repeat(times='"often"'), "valid integer"),
-        (repeat(times="2.5"), "valid integer"),
-        (repeat(times="true"), "valid integer"),
+        (repeat(times="0"), "right would be 1 or more"),
+        (repeat(times="1001"), "right would be 1000 or less"),
+        (repeat(times='"often"'), "a whole number, without quotes"),
+        (repeat(times="2.5"), "a whole number, without quotes"),
+        (repeat(times="true"), "a whole number, without quotes"),
         (repeat(at_most="31 days"), "not above"),
         (repeat("until = {}"), "nothing to stop for"),
         (repeat('until = { delivered_below = "80 %" }'), "80 % of the first"),
@@ -196,3 +197,26 @@ def test_a_whole_run_stops_by_what_it_delivered(tmp_path: Path) -> None:
     # What was left out counts as done: nothing of it is made up for when the run is gone on with.
     finished, _begun = done_and_begun(done.run, done.plan)
     assert finished == set(range(1, 12))
+
+
+def test_a_plan_of_many_cycles_says_first_how_long_one_takes() -> None:
+    said = describe(plan_of(repeat()))[1]
+    assert re.search(r"about [\d.]+ \w+ with one cycle, [\d.]+ \w+ with all$", said), said
+
+
+CHARGE = '[[step.step]]\ndo = "charge"\ncurrent = "0.5C"\ntaper = "0.05C"\n'
+UNTIL = 'cut-off" }\nuntil = { charge = "10 %" }'
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (repeat(), True),
+        (repeat(times="1"), False),
+        (repeat() + CHARGE, False),
+        (repeat().replace('cut-off" }', UNTIL), False),  # a tenth at a time
+    ],
+)
+def test_a_repeat_that_never_charges_says_so_in_its_plan(text: str, told: bool) -> None:
+    notes = [note for note in plan_of(text).notes if "nothing in it charges the pack" in note]
+    assert [note.partition(":")[0] for note in notes] == (["step 2 repeat"] if told else [])

@@ -60,6 +60,17 @@ def test_what_is_no_run_is_refused(tmp_path: Path, capfd: pytest.CaptureFixture[
     assert "nowhere: no such directory" in capfd.readouterr().err
 
 
+@pytest.mark.parametrize("order", [["report"], ["seal"], ["compare"], ["export", "--out", "out"]])
+def test_a_folder_that_holds_no_run_is_refused_and_left_alone(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], order: list[str]
+) -> None:
+    folder = tmp_path / "holiday"
+    folder.mkdir()
+    assert main([*order, str(folder)]) == 2
+    assert f"{folder}: no run: found neither run.json nor samples; the folder that holds" in capfd.readouterr().err
+    assert list(folder.iterdir()) == []
+
+
 def test_a_reader_that_has_gone_gives_no_traceback(tmp_path: Path) -> None:
     run = finished(tmp_path, 0)
     reading, writing = os.pipe()

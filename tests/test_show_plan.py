@@ -1,6 +1,7 @@
 """What a plan shows: readable at 80 columns, everything as JSON, expected from earlier runs, and as a chart."""
 
 import json
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
@@ -172,3 +173,14 @@ def test_a_chart_that_cannot_be_drawn_is_refused(
         main(["plan", "capacity", "left=heron.toml", *arguments])
     assert ended.value.code == 2
     assert words in capsys.readouterr().err
+
+
+def test_a_plan_of_many_tries_says_first_how_long_one_takes(shed: Path) -> None:
+    text = " ".join(as_text([job("rated-capacity")], Path("bench.toml")).split())
+    found = re.search(r"takes with one cycle about ([\d.]+) h; with 5 about ([\d.]+) h: ([\d.]+) h in steps", text)
+    assert found is not None, text
+    one_h, all_h, flowing_h = map(float, found.groups())
+    assert 9 <= one_h <= 10.5  # 5 h at 0.2C, the charge before, 90 min of rest, the storing, the watch
+    assert 4 * one_h < all_h < 5 * one_h
+    assert flowing_h < all_h
+    assert "takes about" in " ".join(as_text([job("standard")], Path("bench.toml")).split())

@@ -123,6 +123,9 @@ def _runs(options: argparse.Namespace) -> int:
     wanted = collection.Wanted(
         options.pack, options.profile, options.since, options.until, options.ended, options.imported
     )
+    if mistakes := wanted.mistakes():
+        print(*mistakes, sep="\n", file=sys.stderr)
+        return BAD_INPUT
     found = collection.filtered(collection.all_runs(folder, afresh=options.rebuild), wanted)
     if options.form == "json":
         print(json.dumps(collection.as_data(found), ensure_ascii=False, indent=2))

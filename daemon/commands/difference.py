@@ -39,7 +39,13 @@ _ANY_BAY = BayAbilities(
     sense="pack connector",
     taps="each",
     cooling="still air",
+    load_off_a=0.0,
+    load_offset_a=0.0,
+    supply_offset_a=0.0,
+    supply_least_a=0.0,
 )
+# What a run's bay may lack that was made before plans looked at it; it never decides a result.
+_SINCE_KNOWN = ("load_off_a", "load_offset_a", "supply_offset_a", "supply_least_a")
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +159,7 @@ def _bay(found: object) -> BayAbilities | None:
     if not isinstance(found, dict):
         return None
     try:
-        return BayAbilities(**{**found, "temperature_places": tuple(found.get("temperature_places", ()))})
+        later = {name: getattr(_ANY_BAY, name) for name in _SINCE_KNOWN}
+        return BayAbilities(**{**later, **found, "temperature_places": tuple(found.get("temperature_places", ()))})
     except TypeError:
         return None

@@ -11,6 +11,7 @@ from benchwarden.daemon.running.limits import AMBIENT_HIGH_C, AMBIENT_LOW_C
 from benchwarden.daemon.safety import State
 from benchwarden.profiles.decision import time_in_words
 from benchwarden.profiles.endings import what_ends, what_it_does
+from benchwarden.profiles.least_drawn import reading_error
 from benchwarden.profiles.pack import NOT_FROM_DATA_SHEET
 from benchwarden.profiles.plan import PlanLimits, repeat_lines
 from benchwarden.profiles.planned import PlannedStep
@@ -48,6 +49,8 @@ def plan_lines(shown: Shown, every_command: bool) -> list[str]:
     for step in plan.steps:
         if every_command or step.cycle is None or step.cycle[1] == 1:  # every further cycle is as the first
             lines += ["", *_step(step, expected.get(step.number), sheets.get(step.number), every_command)]
+            if error := reading_error(step, pack, plan.bay):
+                lines += _named("reads", error)
             for said in repeat_lines(step, plan):
                 lines += ["", *_wrapped(f"{said}; {_cycles(shown, step)}", " " * _INDENT)]
     lines += ["", *_limits(shown)]
@@ -74,7 +77,7 @@ def _whole(shown: Shown) -> list[str]:
     cooling = f"; {cooling}" if flowing_s else ""
     lines = _named(
         "takes",
-        f"about {_hours(found.duration_s)}: {_hours(flowing_s)} in steps with a current, "
+        f"{_how_long(shown)}{_hours(flowing_s)} in steps with a current, "
         f"{_hours(found.duration_s - flowing_s)} at rest{cooling}",
     )
     drawn_wh, charged_wh = sum(step.drawn_wh for step in found.steps), sum(step.charged_wh for step in found.steps)
@@ -89,6 +92,19 @@ def _whole(shown: Shown) -> list[str]:
     if found.ended_early:
         lines += _named("WARNING", found.ended_early)
     return lines
+
+
+def _how_long(shown: Shown) -> str:
+    """How long it takes; where cycles are repeated, first with one of them: most runs end well before the last."""
+    whole_s = shown.forecast.duration_s
+    cycle_of = {step.number: step.cycle for step in shown.job.plan.steps}
+    again = [step for step in shown.forecast.steps if (cycle := cycle_of[step.number]) is not None and cycle[1] > 1]
+    if not again:
+        return f"about {_hours(whole_s)}: "
+    reckoned = max(cycle[1] for step in again if (cycle := cycle_of[step.number]) is not None)
+    each = " of each repeat" if len(shown.job.plan.repeats) > 1 else ""
+    one_s = whole_s - sum(step.duration_s for step in again)
+    return f"with one cycle{each} about {_hours(one_s)}; with {reckoned} about {_hours(whole_s)}: "
 
 
 def _earlier(shown: Shown) -> list[str]:

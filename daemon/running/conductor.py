@@ -271,7 +271,7 @@ class Conductor:
             current_a = reading.values["current_a"]
             self._idle_since_s = safety.vanished(current_a, self._off_threshold_a, self._idle_since_s, now_s)
             if self._idle_since_s is not None and now_s - self._idle_since_s >= safety.VANISHED_S:
-                raise Trip("the load is on, but draws nothing")
+                raise Trip(_draws_nothing(self._hands.wanted, current_a, self._off_threshold_a))
         else:
             self._idle_since_s = None
         if reading.values["voltage_v"] is not None and reading.values["current_a"] is not None:
@@ -363,6 +363,17 @@ class Conductor:
                 raise Trip("the operator's answer could not be read")
             return task.result()
         return None
+
+
+def _draws_nothing(want: Want, current_a: float | None, threshold_a: float) -> str:
+    words = "the load is on, but draws nothing"
+    if current_a is None or not isinstance(want, Draw):
+        return words
+    unit = {"current": "A", "power": "W"}.get(want.quantity, "ohm")
+    return (
+        f"{words}: measured {abs(current_a):.3f} A where {want.level:g} {unit} are set; up to {threshold_a:.3g} A "
+        "counts as nothing"
+    )
 
 
 async def _ended(task: "asyncio.Task[None]") -> None:

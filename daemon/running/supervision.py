@@ -7,6 +7,7 @@ beside it, it is common practice.
 
 from typing import NamedTuple
 
+from benchwarden.profiles.bay import SET_SHARE
 from benchwarden.profiles.decision import Draw, Feed
 from benchwarden.profiles.preflight import Meter, meters_agree
 from benchwarden.profiles.quantity import Accuracy
@@ -16,8 +17,8 @@ SUM_SHARE, SUM_LEAST_V = 0.005, 0.030
 SUM_SCANS = 3
 # A scan takes up to a second: it is judged only where the current changed less than this meanwhile.
 STEADY_SHARE = 0.02
-# Measured current or power against what was set.
-SET_SHARE, SET_FOR_S = 0.02, 3.0
+# Measured current or power against what was set: so long it may be away from it.
+SET_FOR_S = 3.0
 # A load in constant power that has reached its ceiling gives no more power; that is how it is meant to work.
 AT_CEILING = 0.98
 # A meter is called frozen only if the change that it ought to show exceeds ten steps of a millivolt meter.

@@ -1,7 +1,8 @@
 """What the long tests measured: kept as JSON below build/figures, and written into README's table by `make figures`.
 
 They stand where they are tested, written once: `make test` takes a part of them, `make figures` the whole.
-`python -m tests.benchmarks.measured` writes the table; exit code 2, and nothing changed, if one was not measured.
+`python -m tests.benchmarks.measured` writes the table; exit code 2, and nothing changed, if one was not measured. The
+figures of speed alone may be missing: their rows then say "not measured".
 """
 
 import json
@@ -13,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks import watched_rows
+from tests.benchmarks import speed_rows, watched_rows
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "build" / "figures"
@@ -68,6 +69,7 @@ def table(found: dict[str, dict[str, Any]], machine: str) -> str:
             "< 5 MB, flat",
         ),
         *watched_rows.rows(found),
+        *speed_rows.rows(found),
     ]
     lines = ["| figure | measured | to reach |", "| --- | --- | --- |"]
     lines += [f"| {what} | {is_now} | {right} |" for what, is_now, right in rows]
@@ -101,7 +103,10 @@ def main() -> int:
     if missing:
         print(f"build/figures: {', '.join(missing)} not measured; `make figures` measures all of them", file=sys.stderr)
         return 2
-    found = {name: json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8")) for name in NAMES}
+    kept = [name for name in (*NAMES, *speed_rows.NAMES) if (FOLDER / f"{name}.json").exists()]
+    if lost := [name for name in speed_rows.NAMES if name not in kept]:
+        print(f"build/figures: {', '.join(lost)} not measured; `make benchmark` measures them", file=sys.stderr)
+    found = {name: json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8")) for name in kept}
     readme = ROOT / "README.md"
     day = f"{datetime.now(UTC):%Y-%m-%d}"
     readme.write_text(
