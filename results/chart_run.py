@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -99,7 +100,14 @@ def _shade(axes: Sequence[Axes], samples: Series, factor: float) -> None:
             words = f"{step.count} {step.kind}" if end - begin > 0.075 * whole else f"{step.count}"
             place = blended_transform_factory(axes[0].transData, axes[0].transAxes)
             middle = (begin + end) / 2
-            axes[0].text(middle, 1.01, words, transform=place, ha="center", va="bottom", fontsize=7, color=style.GREY)
+            how: dict[str, Any] = {
+                "ha": "center",
+                "va": "bottom",
+                "fontsize": 7,
+                "color": style.GREY,
+                "label": f"{step.count}",
+            }
+            axes[0].text(middle, 1.01, words, transform=place, **how)
     for one in axes:
         one.set_xlim(first, last if last > first else first + 1)
 

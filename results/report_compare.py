@@ -14,6 +14,8 @@ from benchwarden.results.tables import comparison_table
 from benchwarden.results.verdict import PHRASES, TESTED_ONCE, Verdict, mean_of, rounded
 
 REPORT_FILE = "comparison.html"
+MOST_BESIDE = 5
+"""So many columns of figures fit beside each other on A4."""
 
 
 def write_comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], out: Path, why_none: str = "") -> Path:
@@ -128,7 +130,17 @@ def _means(comparison: Comparison) -> list[Child]:
                 row.append([value, el("br"), el("span", f"{more}{mostly}", class_="soft small")])
         rows.append(row)
     words = "Means of each pack's runs, value ± U (95 %). Of a single run: what instruments and sampling allow."
-    return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
+    return [el("p", words, class_="small soft"), *_beside(everyone, rows, "means")]
+
+
+def _beside(heads: Sequence[str], rows: Sequence[Sequence[Child]], class_: str) -> list[Child]:
+    """Return a table of figures with a column for each of `heads`; as several, one below the other, of many."""
+    shown: list[Child] = []
+    for begin in range(0, len(heads), MOST_BESIDE):
+        end = begin + MOST_BESIDE
+        part = [[row[0], *row[1 + begin : 1 + end]] for row in rows]
+        shown.append(table(["figure", *heads[begin:end]], part, class_, lines=True))
+    return shown
 
 
 _SEEN = {"more": "more", "less": "less", "none": "no difference that this bench can see"}
@@ -160,15 +172,15 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
                 if needed is None
                 else ", ".join(f"{share}: {count or 'more runs do not help'}" for share, count in needed.items())
             )
-            rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
+            rows.append([parts.name_words(name), pair, size, _seen(one), k, mostly, more])
     if not rows:
         return None
-    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1", "k (ν)", "mostly from"]
+    head: list[Child] = ["figure", "who", "first ÷ second − 1", "verdict", "k (ν)", "mostly from"]
     if any(row[-1] for row in rows):
         head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)
     words = f"“In these runs”: {TESTED_ONCE}."
-    shown = table(head, [row[: len(head)] for row in rows], "verdicts")
+    shown = table(head, [row[: len(head)] for row in rows], "verdicts", lines=True)
     return el("div", el("p", words, class_="small soft") if single else None, shown)
 
 
@@ -197,7 +209,7 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
         "At equal charge a pack that sags more would look no worse."
     )
     head = ["run", "mean voltage, V", "at 50 % of it, V", "at its end, V", "mostly from (mean)"]
-    return [el("p", words), table(head, rows)]
+    return [el("p", words), table(head, rows, lines=True)]
 
 
 def _procedures(comparison: Comparison) -> list[Child]:
@@ -215,7 +227,7 @@ def _procedures(comparison: Comparison) -> list[Child]:
         )
     words = "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack."
     head = ["run", "cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
-    return [el("p", words, class_="small soft"), table(head, rows)]
+    return [el("p", words, class_="small soft"), table(head, rows, lines=True)]
 
 
 def _conditions(comparison: Comparison) -> list[Child]:

@@ -160,7 +160,7 @@ def trace(found: Figures, names: Iterable[str]) -> Html:
             ]
         )
     head = ["figure", "value ± U", "k (ν)", "mostly from", "formula", "samples", "note"]
-    return table(head, rows, "figures")
+    return table(head, rows, "figures", lines=True)
 
 
 def budget(name: str, figure: Figure) -> Html:
@@ -179,7 +179,7 @@ def budget(name: str, figure: Figure) -> Html:
     ]
     spread = f"u = {u * factor:.2g} {unit}, ν = {dof_words(figure.dof)}, k = {figure.k or 0:.2f}"
     title = el("h3", f"{name_words(name)}: {value_words(name, figure)} {unit}")
-    return el("section", title, el("p", spread, class_="small soft"), table(_BUDGET, rows), class_="budget")
+    return el("section", title, el("p", spread, class_="small soft"), table(_BUDGET, rows, lines=True), class_="budget")
 
 
 _BUDGET = ("input", "contribution to u", "share of u²", "ν", "from")
@@ -189,16 +189,16 @@ def charts(drawn: Sequence[DrawnChart], why_none: str) -> Html:
     """Return the charts, or in words why there are none."""
     if not drawn:
         return el("p", why_none, class_="soft")
-    return Html(
-        "".join(
-            el(
-                "figure",
-                inline_svg(one.svg, one.name, f"{one.title}. {one.words}"),
-                el("figcaption", f"{one.words} As files: {one.svg.name}, {one.png.name}."),
-            )
-            for one in drawn
-        )
-    )
+    return Html("".join(_chart(one) for one in drawn))
+
+
+def _chart(one: DrawnChart) -> Html:
+    """Return a chart with its words; of the wide and the narrow drawing the style sheet shows the one that fits."""
+    words = f"{one.title}. {one.words}"
+    shown = [inline_svg(one.svg.read_text(encoding="utf-8"), one.name, words, "broad" if one.narrow_svg else "")]
+    if one.narrow_svg:
+        shown.append(inline_svg(one.narrow_svg, f"{one.name}-narrow", words, "narrow"))
+    return el("figure", shown, el("figcaption", f"{one.words} As files: {one.svg.name}, {one.png.name}."))
 
 
 def procedure(run: Run) -> Html:
@@ -249,7 +249,7 @@ def instruments(runs: Sequence[Run]) -> Html:
     rows = [[role, who, accuracy, "; ".join(places)] for (role, who, accuracy), places in seen.items()]
     if not rows:
         return el("p", "No instrument is recorded, and so no accuracy.", class_="soft")
-    return table(["role", "instrument", "accuracy (limits)", "bench and bay"], rows)
+    return table(["role", "instrument", "accuracy (limits)", "bench and bay"], rows, lines=True)
 
 
 def lacks(runs: Sequence[Run]) -> Html:

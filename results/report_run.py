@@ -134,7 +134,7 @@ def condition_table(runs: Sequence[tuple[str, Run]]) -> Html:
                 ", ".join(word for word in pack if word),
             ]
         )
-    return table(head, rows)
+    return table(head, rows, lines=True)
 
 
 def ambient_words(run: Run) -> str:
@@ -167,7 +167,7 @@ def _rungs(found: Figures) -> Html | None:
         for rung in found.rungs
     ]
     words = "The sag is the pack's voltage before the burst less that at its end; result.json holds each one's budget."
-    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers"))
+    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers", lines=True))
 
 
 def _measured(rung: Rung, name: str) -> str:
@@ -186,7 +186,7 @@ def _missing(found: Figures) -> Html | None:
         by_reason.setdefault(reason, []).append(parts.name_words(name))
     if not by_reason:
         return None
-    return table(["figures", "why"], [[", ".join(names), reason] for reason, names in by_reason.items()])
+    return table(["figures", "why"], [[", ".join(names), reason] for reason, names in by_reason.items()], lines=True)
 
 
 def _spreadsheet(run: Run, found: Figures) -> list[Child]:
