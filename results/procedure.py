@@ -23,6 +23,67 @@ def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
+def draws_of(plan: Mapping[str, Any]) -> list[str]:
+    """Return what a plan draws, each once, in W, A or Ω and as a multiple of the rated charge or energy in an hour."""
+    pack = plan.get("pack")
+    rated = pack if isinstance(pack, Mapping) else {}
+    steps = plan.get("steps")
+    found: dict[str, None] = {}
+    for step in steps if isinstance(steps, list) else []:
+        said = _DRAWS.get(str(step.get("kind"))) if isinstance(step, dict) else None
+        try:
+            words = said(step, rated) if said else ""
+        except (KeyError, IndexError, TypeError, ValueError):
+            words = ""
+        if words:
+            found[words] = None
+    return list(found)
+
+
+def rated_wh(pack: Mapping[str, Any]) -> float | None:
+    """Return the energy that C is a multiple of for powers, in Wh, from a plan's pack; None where it is not known."""
+    values = [pack.get(key) for key in ("rated_capacity_ah", "nominal_v", "series")]
+    known = [float(value) for value in values if isinstance(value, int | float) and value > 0]
+    return known[0] * known[1] * known[2] if len(known) == len(values) else None
+
+
+def _amperes(value: float, pack: Mapping[str, Any]) -> str:
+    rated = pack.get("rated_capacity_ah")
+    return f"{value:.4g} A" + (f" ({value / rated:.3g}C)" if isinstance(rated, int | float) and rated > 0 else "")
+
+
+def _watts(value: float, pack: Mapping[str, Any]) -> str:
+    rated = rated_wh(pack)
+    return f"{value:.4g} W" + (f" ({value / rated:.3g}C)" if rated else "")
+
+
+def _drawn_in_discharge(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    level = float(step["level"])
+    if step.get("table"):
+        return f"power as recorded, at most {_watts(level, pack)}"
+    if step["quantity"] == "power":
+        return _watts(level, pack)
+    return _amperes(level, pack) if step["quantity"] == "current" else f"{level:.4g} Ω"
+
+
+def _drawn_in_ladder(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    first, last = (float(step["rungs"][place]["current_a"]) for place in (0, -1))
+    return f"bursts of {_amperes(first, pack)} to {_amperes(last, pack)}"
+
+
+def _drawn_in_pulse(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    if step["method"] == "series":
+        return f"pulses of {', '.join(_amperes(float(one['current_a']), pack) for one in step['levels'])}"
+    return f"{_amperes(float(step['low_a']), pack)}, at once {_amperes(float(step['high_a']), pack)}"
+
+
+_DRAWS: Mapping[str, Callable[[Mapping[str, Any], Mapping[str, Any]], str]] = {
+    "discharge": _drawn_in_discharge,
+    "ladder": _drawn_in_ladder,
+    "pulse": _drawn_in_pulse,
+}
+
+
 def what_ends(step: Mapping[str, Any]) -> str:
     """Return what ends a planned step, in words; "" for a kind that is not known or lacks what is needed."""
     said = _ENDS.get(str(step.get("kind")))

@@ -9,6 +9,7 @@ from benchwarden.results.compare import HEADLINES, ROWS, Comparison, cell, obser
 from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
+from benchwarden.results.procedure import draws_of
 from benchwarden.results.report_run import condition_table
 from benchwarden.results.tables import comparison_table
 from benchwarden.results.verdict import PHRASES, TESTED_ONCE, Verdict, mean_of, rounded
@@ -218,6 +219,8 @@ def _procedures(comparison: Comparison) -> list[Child]:
         rows.append(
             [
                 entry.label,
+                "; ".join(draws_of(entry.run.info.plan)) or "not known",
+                cell(entry.figures, "discharge_power_w", 1.0, 1),
                 planned_text(entry.run, "discharge", "cut_off_v"),
                 planned_text(entry.run, "ladder", "floor_v"),
                 entry.figures.ended_words or "–",
@@ -225,8 +228,12 @@ def _procedures(comparison: Comparison) -> list[Child]:
                 entry.run.ending.how,
             ]
         )
-    words = "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack."
-    head = ["run", "cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
+    words = (
+        "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack. "
+        "C is a multiple of the rated charge, or rated charge × nominal voltage, in an hour."
+    )
+    head = ["run", "drawn, as planned", "mean power of the discharge, W"]
+    head += ["cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
     return [el("p", words, class_="small soft"), table(head, rows, lines=True)]
 
 

@@ -150,6 +150,17 @@ def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_p
     assert "Shed L1 7" in page.words
 
 
+def test_a_comparison_says_at_which_power_each_pack_was_drawn(tmp_path: Path) -> None:
+    runs = []
+    for name, watts in (("Heron", 540.0), ("Tern", 555.0)):
+        pack = {"rated_capacity_ah": 5.0, "nominal_v": watts / 150.0, "series": 6}
+        steps = [{"number": 1, "kind": "discharge", "title": "discharge", "quantity": "power", "level": watts}]
+        runs.append(read_run(run_of(tmp_path / name.lower() / "one", name, plan={"pack": pack, "steps": steps})))
+    words = Page(comparison_report(compare(runs), [])).words
+    assert "540 W (5C)" in words
+    assert "555 W (5C)" in words
+
+
 def test_what_stood_out_in_one_run_stands_in_the_comparison(tmp_path: Path) -> None:
     # A counter that disagrees with the integral is noted; see test_figures.py.
     runs = [read_run(run_of(tmp_path / name.lower() / "one", name)) for name in ("Heron", "Tern")]
