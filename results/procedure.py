@@ -4,6 +4,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchwarden.profiles.decision import time_in_words
+from benchwarden.profiles.planned import PlannedRepeat
+from benchwarden.profiles.repeating import repeat_words
 
 
 def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -21,6 +23,42 @@ def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
         for step in (found if isinstance(found, list) else [])
         if isinstance(step, dict)
     ]
+
+
+def folded_steps(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return a plan's steps as `steps_of` does, of each repeat the first cycle only.
+
+    "repeated" of that cycle's last step says in words how often it is done, and what ends it; "" of any other.
+    """
+    found = plan.get("steps")
+    cycles = [step.get("cycle") for step in (found if isinstance(found, list) else []) if isinstance(step, dict)]
+    shown: list[dict[str, Any]] = []
+    last: dict[Any, dict[str, Any]] = {}
+    numbers: dict[Any, list[int]] = {}
+    for step, cycle in zip(steps_of(plan), cycles, strict=True):
+        step["repeated"] = ""
+        place, count = cycle if isinstance(cycle, list | tuple) and len(cycle) == 2 else (None, 1)
+        if count == 1:
+            shown.append(step)
+        if place is not None and isinstance(step["number"], int):
+            numbers.setdefault(place, []).append(step["number"])
+            last |= {place: step} if count == 1 else {}
+    for place, step in last.items():
+        if (repeat := _repeat(plan, place)) is not None:
+            inside = numbers[place]
+            step["repeated"] = repeat_words(repeat, min(inside), step["number"], max(inside))
+    return shown
+
+
+def _repeat(plan: Mapping[str, Any], place: Any) -> PlannedRepeat | None:
+    repeats = plan.get("repeats")
+    for one in repeats if isinstance(repeats, list) else []:
+        if isinstance(one, Mapping) and one.get("place") == place:
+            try:
+                return PlannedRepeat(**one)
+            except TypeError:
+                return None  # of another version
+    return None
 
 
 def draws_of(plan: Mapping[str, Any]) -> list[str]:

@@ -9,7 +9,7 @@ from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.compare import ROWS
 from benchwarden.results.figure import Figure, Figures
 from benchwarden.results.html import Child, Html, el, inline_svg, table
-from benchwarden.results.procedure import steps_of
+from benchwarden.results.procedure import folded_steps
 from benchwarden.results.run import Run
 from benchwarden.results.verdict import rounded
 
@@ -202,14 +202,20 @@ def _chart(one: DrawnChart) -> Html:
 
 
 def procedure(run: Run) -> Html:
-    """Return the plan in words: each step and what ends it."""
-    steps = steps_of(run.info.plan)
+    """Return the plan in words: each step and what ends it, of a repeat its first cycle and how often it is done."""
+    steps = folded_steps(run.info.plan)
     purpose = run.info.plan.get("purpose")
     head = el("p", f"{run.info.title}. {purpose}." if isinstance(purpose, str) and purpose else f"{run.info.title}.")
     if not steps:
         return el("div", head, el("p", "The steps are not known.", class_="soft"))
     items = [
-        el("li", str(step["title"]), el("span", f"; ends: {step['ends']}", class_="soft") if step["ends"] else None)
+        el(
+            "li",
+            str(step["title"]),
+            el("span", f"; ends: {step['ends']}", class_="soft") if step["ends"] else None,
+            el("p", f"{step['repeated']}.") if step["repeated"] else None,
+            value=str(number) if isinstance(number := step["number"], int) else None,
+        )
         for step in steps
     ]
     return el("div", head, el("ol", items))

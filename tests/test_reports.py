@@ -161,6 +161,17 @@ def test_a_comparison_says_at_which_power_each_pack_was_drawn(tmp_path: Path) ->
     assert "555 W (5C)" in words
 
 
+def test_a_report_lists_a_repeat_s_steps_once(tmp_path: Path) -> None:
+    steps = [{"number": number, "kind": "ask", "title": "look", "cycle": [1, number]} for number in range(1, 101)]
+    repeat = {"place": 1, "times": 100, "at_most_s": 3600.0, "rated_capacity_ah": 5.0}
+    last = {"number": 101, "kind": "ask", "title": "put away"}
+    run = read_run(run_of(tmp_path / "one", plan={"steps": [*steps, last], "repeats": [repeat]}))
+    text = run_report(run, figures(run), [])
+    assert text.count(">look<") == 1
+    assert "steps 1 to 1 are done 100 times" in text
+    assert '<li value="101">put away' in text
+
+
 def test_what_stood_out_in_one_run_stands_in_the_comparison(tmp_path: Path) -> None:
     # A counter that disagrees with the integral is noted; see test_figures.py.
     runs = [read_run(run_of(tmp_path / name.lower() / "one", name)) for name in ("Heron", "Tern")]
