@@ -276,7 +276,8 @@ def _resistance(run: Run, found: Figures, window: tuple[str, str], out: Path) ->
     figure = style.new_figure(3.6)
     axes = figure.subplots()
     parts = resistance_parts(found, window[0])
-    highest = max((one.value for _, one in parts), default=1.0) * 1000.0
+    # With their intervals, which may be longer than the bars: a text far above the axes leaves no room for these.
+    highest = max((one.value + (one.U or 0.0) for _, one in parts), default=1.0) * 1000.0
     for place, (words, one) in enumerate(parts):
         group = words.startswith("group")
         axes.bar(

@@ -185,11 +185,15 @@ def _make_room(axes: Axes) -> None:
         axes.tick_params(axis="x", labelrotation=90)
     if not _overlap(axes.texts):
         return
+    tall = False
     for text in axes.texts:
         if text.get_label():
             text.set_text(str(text.get_label()))
         else:
             text.set_rotation(90)
+            tall = True
+    if tall:
+        axes.set_ylim(top=1.3 * axes.get_ylim()[1])
     last_px = -math.inf
     for text in axes.texts:
         where = text.get_window_extent()
