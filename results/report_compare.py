@@ -248,13 +248,12 @@ def _conditions(comparison: Comparison) -> list[Child]:
     ]
 
 
-def _runs(comparison: Comparison) -> Html:
-    names = [row for row in ROWS if any(row[0] in entry.figures for entry in comparison.entries)]
-    rows: list[list[Child]] = [
-        [entry.label, *(cell(entry.figures, name, factor, decimals) for name, _, factor, decimals in names)]
-        for entry in comparison.entries
-    ]
-    return table(["run", *(words for _, words, _, _ in names)], rows, "numbers")
+def _runs(comparison: Comparison) -> list[Child]:
+    rows: list[list[Child]] = []
+    for name, words, factor, decimals in ROWS:
+        if any(name in entry.figures for entry in comparison.entries):
+            rows.append([words, *(cell(entry.figures, name, factor, decimals) for entry in comparison.entries)])
+    return _beside([entry.label for entry in comparison.entries], rows, "numbers")
 
 
 def _trace(comparison: Comparison) -> list[Child]:

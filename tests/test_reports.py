@@ -60,11 +60,11 @@ class Page(HTMLParser):
             self.words += data
 
 
-def run_of(folder: Path, name: str = "Heron", **more: object) -> Path:
+def run_of(folder: Path, name: str = "Heron", floor_v: float = 3.0, **more: object) -> Path:
     writer: Writer = discharge_run(every_s=5.0)
     writer.charge_c = 0.0
-    ladder_steps(writer, 5, 8, 3.0)
-    more = {"plan": ladder_plan(4, 3.0), "instruments": ACCURATE, "lacks": ["load: no timer of its own"]} | more
+    ladder_steps(writer, 5, 8, floor_v)
+    more = {"plan": ladder_plan(4, floor_v), "instruments": ACCURATE, "lacks": ["load: no timer of its own"]} | more
     return writer.finish(folder, writer.info(name, **more))
 
 

@@ -11,12 +11,19 @@ pytest.importorskip("matplotlib")
 from playwright.sync_api import Browser
 
 from benchwarden.results.charts import main
+from benchwarden.results.compare import ROWS
 from tests.browser import SIZES, Complaints, chromium, context, faults_of, keep_picture, needs_chromium
-from tests.test_reports import run_of
+from tests.test_reports import ACCURATE, run_of
 
 pytestmark = needs_chromium
 
 PACKS = ("Heron", "Tern", "Plover", "Curlew", "Sanderling", "Oystercatcher", "Redshank")
+MORE_ACCURATE = {
+    "cells": {"accuracy": {"voltage": {"of_reading": 0.0002, "absolute": 0.001, "unit": "V"}}},
+    "temperature": {"accuracy": {"temperature": {"of_reading": 0.0, "absolute": 0.5, "unit": "K"}}},
+}
+"""With these, every figure of a standard test has its ± U, as in the demonstration."""
+DEMONSTRATED = tuple(words for _, words, _, _ in ROWS[:12])
 PAPER_PX = 688
 """Width of A4 less its margins of 14 mm, at 96 pixels an inch."""
 
@@ -24,7 +31,11 @@ PAPER_PX = 688
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("reports")
-    runs = [run_of(folder / name.lower() / "one", name, simulated=True) for name in PACKS]
+    accurate = ACCURATE | MORE_ACCURATE
+    runs = [
+        run_of(folder / name.lower() / "one", name, floor_v=4.04, instruments=accurate, simulated=True)
+        for name in PACKS
+    ]
     assert main([str(runs[0])]) == 0
     assert main([*map(str, runs), "--out", str(folder / "out")]) == 0
     return [runs[0] / "report.html", folder / "out" / "comparison.html"]
@@ -45,6 +56,11 @@ WIDE = """() => {
 UNSEEN = """() => [...document.querySelectorAll(".wide")].filter(one =>
   one.scrollWidth > one.clientWidth && !getComputedStyle(one).backgroundImage.includes("gradient"))
   .map(one => one.closest("section")?.querySelector("h2")?.id)"""
+EVERY_RUN = """() => {
+  const cells = [...document.querySelectorAll("#runs ~ .wide th")].map(one => [one.scope, one.textContent]);
+  return ["row", "col"].map(scope => [...new Set(cells.filter(one => one[0] === scope).map(one => one[1]))]
+    .filter(text => text !== "figure"));
+}"""
 TOO_WIDE_FOR_PAPER = """() => [...document.querySelectorAll(".wide")]
   .filter(one => one.getClientRects().length && one.scrollWidth > one.clientWidth + 1)
   .map(one => one.closest("section")?.querySelector("h2")?.id)
@@ -136,6 +152,8 @@ def test_on_paper_every_table_fits_and_what_is_for_screens_is_left_out(browser: 
         page.emulate_media(media="print")
         for path in pages:
             page.goto(path.as_uri())
+            if path.stem == "comparison":
+                assert page.evaluate(EVERY_RUN) == [list(DEMONSTRATED), list(PACKS)]
             assert page.evaluate("document.documentElement.scrollWidth") <= PAPER_PX
             assert page.evaluate(TOO_WIDE_FOR_PAPER) == []
             assert page.evaluate("[...document.querySelectorAll('nav, .screen')].every(one => !one.offsetHeight)")
