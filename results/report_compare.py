@@ -164,7 +164,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             elif one.difference is not None:
                 size = rounded(one.difference, one.difference_U)
             size = size.replace("-", "−")
-            k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
+            k = "" if one.k is None else f"{one.k:.2f} (ν {parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
             pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
             needed = one.runs_needed
@@ -176,7 +176,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             rows.append([parts.name_words(name), pair, size, _seen(one), k, mostly, more])
     if not rows:
         return None
-    head: list[Child] = ["figure", "who", "first ÷ second − 1", "verdict", "k (ν)", "mostly from"]
+    head: list[Child] = ["figure", "who", "first ÷ second − 1", "verdict", "k", "mostly from"]
     if any(row[-1] for row in rows):
         head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)

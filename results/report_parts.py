@@ -120,8 +120,10 @@ def dominating(figure: Figure, short: bool = False) -> str:
 
 
 def dof_words(dof: float | None) -> str:
-    """Return degrees of freedom; "∞" for infinitely many."""
-    return "∞" if dof is None else f"{dof:.3g}"
+    """Return degrees of freedom; "∞" for infinitely many, "over 1000" for so many that k is Student's limit, 1.96."""
+    if dof is None:
+        return "∞"
+    return "over 1000" if dof > 1000.0 else f"{dof:.0f}" if dof >= 100.0 else f"{dof:.3g}"
 
 
 def cards(found: Figures, names: Sequence[str]) -> Html:
@@ -147,7 +149,7 @@ def trace(found: Figures, names: Iterable[str]) -> Html:
         figure = found[name]
         unit, _ = scale(name, figure.unit)
         first, last = figure.from_samples
-        exact = "" if figure.k is None else f"{figure.k:.2f} ({dof_words(figure.dof)})"
+        exact = "" if figure.k is None else f"{figure.k:.2f} (ν {dof_words(figure.dof)})"
         rows.append(
             [
                 [name_words(name), " ", el("br"), el("code", name)],
@@ -159,7 +161,7 @@ def trace(found: Figures, names: Iterable[str]) -> Html:
                 figure.note,
             ]
         )
-    head = ["figure", "value ± U", "k (ν)", "mostly from", "formula", "samples", "note"]
+    head = ["figure", "value ± U", "k", "mostly from", "formula", "samples", "note"]
     return table(head, rows, "figures", lines=True)
 
 

@@ -14,7 +14,7 @@ from benchwarden.results.figures import figures
 from benchwarden.results.html import Html, el
 from benchwarden.results.reading import read_run
 from benchwarden.results.report_compare import comparison_report
-from benchwarden.results.report_parts import name_words
+from benchwarden.results.report_parts import dof_words, name_words
 from benchwarden.results.report_run import run_report
 from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
 
@@ -189,6 +189,14 @@ def test_cycles_and_age_stand_beside_the_figures(tmp_path: Path) -> None:
     assert "12 cycles before, made 2026-03" in Page(run_report(run, figures(run), [], "none")).words
     bare = read_run(run_of(tmp_path / "heron" / "two"))
     assert "cycles not known, age not known" in Page(run_report(bare, figures(bare), [], "none")).words
+
+
+@pytest.mark.parametrize(
+    ("dof", "words"),
+    [(None, "∞"), (1.0, "1"), (12.34, "12.3"), (99.96, "100"), (340.2, "340"), (1000.0, "1000"), (2800.0, "over 1000")],
+)
+def test_degrees_of_freedom_are_read_at_a_glance(dof: float | None, words: str) -> None:
+    assert dof_words(dof) == words
 
 
 def test_html_is_escaped_unless_it_is_html() -> None:
