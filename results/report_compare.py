@@ -38,15 +38,15 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     told = [name for name in HEADLINES if name in found]
     headline = next((name for name in told if any(one.k is not None for one in found[name])), next(iter(told), None))
     sections: list[tuple[str, str, Child]] = [
-        ("figures", "Figures", _means(comparison)),
+        ("figures", "Figures", parts.by_role(_means(comparison), runs)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
         ("notes", "What stood out", _notes(comparison)),
-        ("verdicts", "Verdicts", _verdicts(found)),
-        ("equal-energy", "At equal energy", _equal_energy(comparison)),
+        ("verdicts", "Verdicts", parts.by_role(_verdicts(found), runs)),
+        ("equal-energy", "At equal energy", parts.by_role(_equal_energy(comparison), runs)),
         ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
         ("conditions", "Conditions and bench", _conditions(comparison)),
         ("runs", "Every run", _runs(comparison)),
-        ("trace", "Where each figure comes from", _trace(comparison)),
+        ("trace", "Where each figure comes from", parts.by_role(_trace(comparison), runs)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(comparison)),
     ]

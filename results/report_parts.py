@@ -8,7 +8,7 @@ from typing import Any
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.compare import ROWS
 from benchwarden.results.figure import Figure, Figures
-from benchwarden.results.html import Child, Html, el, inline_svg, table
+from benchwarden.results.html import Child, Html, el, inline_svg, inner, table
 from benchwarden.results.procedure import folded_steps
 from benchwarden.results.run import Run
 from benchwarden.results.verdict import rounded
@@ -260,6 +260,36 @@ def instruments(runs: Sequence[Run]) -> Html:
     return table(["role", "instrument", "accuracy (limits)", "bench and bay"], rows, lines=True)
 
 
+def by_role(body: Child, runs: Sequence[Run]) -> Html | None:
+    """Return a part of a page in which each instrument is called by its role, and its bay where there are several.
+
+    Maker, model and serial number in every cell hide the figures. An instrument that served in two places, and a place
+    with two instruments, keep them: the words would no longer tell which is meant.
+    """
+    if body is None:
+        return None
+    places: dict[str, set[tuple[str, str, str]]] = {}
+    for run in runs:
+        for role, entry in run.info.instruments.items():
+            identity = entry.get("identity") if isinstance(entry, Mapping) else None
+            named = identity if isinstance(identity, Mapping) else {}
+            words = " ".join(str(named.get(key) or "").strip() for key in ("maker", "model", "serial"))
+            places.setdefault(words, set()).add((role, run.info.bay or "?", run.info.bench or "?"))
+    every = [place for found in places.values() for place in found]
+    bays, benches = {place[1:] for place in every}, {place[2] for place in every}
+    text = inner(body)
+    for words, found in places.items():
+        [place, *more] = found
+        if not words.strip() or more or every.count(place) > 1:
+            continue
+        role, bay, bench = place
+        where = [f"bay {bay}"] * (len(bays) > 1) + [f"of {bench}"] * (len(benches) > 1)
+        short = f"{role} ({' '.join(where)})" if where else role
+        whole = re.escape(inner(words)) + r"(?![\w-])"
+        text = Html(re.sub(whole, lambda _, short=short: inner(short), text))
+    return text
+
+
 def lacks(runs: Sequence[Run]) -> Html:
     """Return what the benches' instruments cannot do for themselves."""
     texts: dict[str, None] = {}
@@ -287,7 +317,8 @@ def how_to_read() -> Html:
             "p",
             "Value ± U: U = k · u holds the true value in 95 of 100 cases (JCGM 100:2008). u is the standard "
             "uncertainty, ν its effective degrees of freedom (Welch–Satterthwaite), k Student's t for 95 % and ν. "
-            "“≥” marks a lower bound: something other than the pack ended the test.",
+            "“≥” marks a lower bound: something other than the pack ended the test. “Mostly from” names the input "
+            "with the largest share of u², an instrument by its role and bay as the table of instruments has them.",
         ),
         el(
             "p",

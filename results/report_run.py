@@ -42,9 +42,9 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
         ("charts", "Charts", parts.charts(drawn, why_none or "The run left nothing to draw.")),
         ("procedure", "Procedure", [parts.procedure(run), _ended(run, found)]),
         ("conditions", "Conditions and bench", _conditions(run)),
-        ("figures", "Every figure", parts.trace(found, found)),
+        ("figures", "Every figure", parts.by_role(parts.trace(found, found), [run])),
         ("ladder", "Bursts", _rungs(found)),
-        ("budgets", "Uncertainty budgets", _budgets(found)),
+        ("budgets", "Uncertainty budgets", parts.by_role(_budgets(found), [run])),
         ("missing", "Not told, and why", _missing(found)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(run, found)),
@@ -60,7 +60,7 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
     remarks = [*found.flags, *run.problems]
     body: list[Child] = [
         top,
-        parts.cards(found, HEADLINES),
+        parts.by_role(parts.cards(found, HEADLINES), [run]),
         el("h3", "Flags") if remarks else None,
         parts.listed(remarks, "flags") if remarks else None,
         el("h3", "Notes") if found.notes else None,

@@ -161,6 +161,29 @@ def test_a_comparison_says_at_which_power_each_pack_was_drawn(tmp_path: Path) ->
     assert "555 W (5C)" in words
 
 
+def test_figures_name_an_instrument_by_its_role_and_bay(tmp_path: Path) -> None:
+    heron = read_run(run_of(tmp_path / "heron" / "one"))
+    assert "current offset of load (" in Page(run_report(heron, figures(heron), [])).words
+    other = {"load": ACCURATE["load"] | {"identity": {"maker": "Shed", "model": "L1", "serial": "71"}}}
+    tern = read_run(run_of(tmp_path / "tern" / "one", "Tern", bay="right", instruments=other))
+    words = Page(comparison_report(compare([heron, tern]), [])).words
+    assert "current offset of load (bay left)" in words
+    assert "current offset of load (bay right)" in words
+    assert "current offset of Shed" not in words
+    assert "Shed L1 71" in words  # among the instruments
+
+
+def test_an_instrument_in_two_bays_and_two_in_one_place_keep_their_names(tmp_path: Path) -> None:
+    heron = read_run(run_of(tmp_path / "heron" / "one"))
+    moved = read_run(run_of(tmp_path / "tern" / "one", "Tern", bay="right"))
+    assert "current offset of Shed L1 7" in Page(comparison_report(compare([heron, moved]), [])).words
+    other = {"load": ACCURATE["load"] | {"identity": {"maker": "Shed", "model": "L1", "serial": "8"}}}
+    replaced = read_run(run_of(tmp_path / "plover" / "one", "Plover", instruments=other))
+    words = Page(comparison_report(compare([heron, replaced]), [])).words
+    assert "current offset of Shed L1 7" in words
+    assert "current offset of Shed L1 8" in words
+
+
 def test_a_report_lists_a_repeat_s_steps_once(tmp_path: Path) -> None:
     steps = [{"number": number, "kind": "ask", "title": "look", "cycle": [1, number]} for number in range(1, 101)]
     repeat = {"place": 1, "times": 100, "at_most_s": 3600.0, "rated_capacity_ah": 5.0}
