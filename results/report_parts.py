@@ -284,9 +284,9 @@ def by_role(body: Child, runs: Sequence[Run]) -> Html | None:
             continue
         role, bay, bench = place
         where = [f"bay {bay}"] * (len(bays) > 1) + [f"of {bench}"] * (len(benches) > 1)
-        short = f"{role} ({' '.join(where)})" if where else role
-        whole = re.escape(inner(words)) + r"(?![\w-])"
-        text = Html(re.sub(whole, lambda _, short=short: inner(short), text))
+        short = inner(f"{role} ({' '.join(where)})" if where else role)
+        # A serial number may begin another; a backslash in the words would be one of the pattern's.
+        text = Html(re.sub(re.escape(inner(words)) + r"(?![\w-])", short.replace("\\", r"\\"), text))
     return text
 
 
