@@ -35,6 +35,7 @@ from benchwarden.profiles.profile import (
     StoreStep,
     every_step,
 )
+from benchwarden.profiles.repeating import repeat_words
 
 __all__ = ["BayAbilities", "Plan", "PlanLimits", "PlanRefused", "describe", "plan_as_data", "work_out"]
 
@@ -293,18 +294,7 @@ def _repeated(step: PlannedStep, plan: Plan) -> list[str]:
         return []
     repeat = next(one for one in plan.repeats if one.place == place)
     first = min(one.number for one in inside)
-    words = (
-        f"steps {first} to {step.number} are done {repeat.times} times (to step {max(one.number for one in inside)}), "
-        f"no cycle begins after {time_in_words(repeat.at_most_s)}"
-    )
-    for share, of, what in (
-        (repeat.below, repeat.below_of, "below"),
-        (repeat.at_least, repeat.at_least_of, "at least"),
-    ):
-        if share is not None:
-            reference = f"{repeat.rated_capacity_ah:g} Ah rated" if of == "rated" else "the first cycle's"
-            words += f", or once the last discharge delivered {what} {100 * share:g} % of {reference}"
-    return [words]
+    return [repeat_words(repeat, first, step.number, max(one.number for one in inside))]
 
 
 def _until(step: PlannedCharge | PlannedDischarge) -> list[str]:

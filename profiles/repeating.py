@@ -33,6 +33,22 @@ class Past:
 NO_PAST = Past()
 
 
+def repeat_words(repeat: PlannedRepeat, first: int, last: int, end: int) -> str:
+    """How often steps `first` to `last` are done, for people, and what ends that before step `end`."""
+    words = (
+        f"steps {first} to {last} are done {repeat.times} times (to step {end}), "
+        f"no cycle begins after {time_in_words(repeat.at_most_s)}"
+    )
+    for share, of, what in (
+        (repeat.below, repeat.below_of, "below"),
+        (repeat.at_least, repeat.at_least_of, "at least"),
+    ):
+        if share is not None:
+            reference = f"{repeat.rated_capacity_ah:g} Ah rated" if of == "rated" else "the first cycle's"
+            words += f", or once the last discharge delivered {what} {100 * share:g} % of {reference}"
+    return words
+
+
 def remembered(past: Past, step: PlannedStep, decision: Decision, took_s: float, drawn_ah: float) -> Past:
     """The past with one more step that has ended: how it did, how long it took (s), what it drew (Ah)."""
     if step.cycle is None:

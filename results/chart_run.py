@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -103,7 +104,14 @@ def _shade(axes: Sequence[Axes], samples: Series, factor: float) -> None:
             words = f"{step.count} {step.kind}" if end - begin > 0.075 * whole else f"{step.count}"
             place = blended_transform_factory(axes[0].transData, axes[0].transAxes)
             middle = (begin + end) / 2
-            axes[0].text(middle, 1.01, words, transform=place, ha="center", va="bottom", fontsize=7, color=style.GREY)
+            how: dict[str, Any] = {
+                "ha": "center",
+                "va": "bottom",
+                "fontsize": 7,
+                "color": style.GREY,
+                "label": f"{step.count}",
+            }
+            axes[0].text(middle, 1.01, words, transform=place, **how)
     for one in axes:
         one.set_xlim(first, last if last > first else first + 1)
 
@@ -272,7 +280,8 @@ def _resistance(run: Run, found: Figures, window: tuple[str, str], out: Path) ->
     figure = style.new_figure(3.6)
     axes = figure.subplots()
     parts = resistance_parts(found, window[0])
-    highest = max((one.value for _, one in parts), default=1.0) * 1000.0
+    # With their intervals, which may be longer than the bars: a text far above the axes leaves no room for these.
+    highest = max((one.value + (one.U or 0.0) for _, one in parts), default=1.0) * 1000.0
     for place, (words, one) in enumerate(parts):
         group = words.startswith("group")
         axes.bar(

@@ -4,9 +4,12 @@ Colours: M. Okabe and K. Ito, Color Universal Design (2008), without its yellow,
 could be mixed up differ in dash as well. The width is that of two columns of a printed page; PNG has 300 dots an inch.
 """
 
+import io
+import math
 import re
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -14,8 +17,11 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.container import BarContainer
 from matplotlib.figure import Figure
+from matplotlib.gridspec import GridSpec
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.text import Text
 
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.run import Run
@@ -35,6 +41,8 @@ SHADES = {
 }
 Corner = Literal["best", "upper left", "upper right", "lower left", "lower right"]
 WIDTH_IN = 7.2
+NARROW_IN = 3.8
+"""Width of the drawing for phones: one to one on a screen of 390 px."""
 DPI = 300
 SLICES = 900
 """A long curve is drawn as the highest and the lowest value of so many slices: more than a printer tells apart."""
@@ -72,18 +80,27 @@ def dress(axes: Axes, x_label: str, y_label: str) -> None:
         axes.spines[side].set_color(GREY)
 
 
+_TITLE: dict[str, Any] = {"x": 0.012, "ha": "left", "fontsize": 10.5, "fontweight": "bold", "color": INK}
+_CAPTION: dict[str, Any] = {"x": 0.012, "ha": "left", "fontsize": 7, "color": GREY}
+
+
 def title(figure: Figure, text: str) -> None:
     """Put the chart's title above everything, at the left."""
-    figure.suptitle(text, x=0.012, ha="left", fontsize=10.5, fontweight="bold", color=INK)
+    figure.suptitle(text, **_TITLE)
 
 
 def caption(figure: Figure, text: str) -> None:
     """Put the procedure and the conditions below everything, broken into lines that fit."""
-    lines = [line for part in text.splitlines() for line in _broken(part)]
-    figure.supxlabel("\n".join(lines), x=0.012, ha="left", fontsize=7, color=GREY)
+    figure.set_label(text)  # is not drawn: the narrow drawing breaks it anew
+    figure.supxlabel(broken(text, 150), **_CAPTION)
 
 
-def _broken(text: str, longest: int = 150) -> list[str]:
+def broken(text: str, longest: int) -> str:
+    """Return a text with its lines broken where they have more letters than `longest`; a longer word stays whole."""
+    return "\n".join(line for part in text.splitlines() for line in _broken(part, longest))
+
+
+def _broken(text: str, longest: int) -> list[str]:
     lines = [""]
     for part in re.findall(r"\S+\s*", text):
         if lines[-1] and len(lines[-1]) + len(part.rstrip()) > longest:
@@ -112,7 +129,10 @@ def label(text: str) -> str:
 
 
 def save(figure: Figure, out: Path, name: str, heading: str, words: str) -> DrawnChart:
-    """Write the figure as PNG and SVG under its name; the directory is made if it is missing."""
+    """Write the figure as PNG and SVG under its name, and draw it for phones; the directory is made if it is missing.
+
+    The figure is not to be used after that.
+    """
     out.mkdir(parents=True, exist_ok=True)
     png, svg = out / f"{name}.png", out / f"{name}.svg"
     figure.savefig(png, format="png", facecolor="white", pil_kwargs={"compress_level": 4})
@@ -120,7 +140,76 @@ def save(figure: Figure, out: Path, name: str, heading: str, words: str) -> Draw
     if engine is not None:
         figure.set_layout_engine("none")  # it is laid out; a second time would only cost
     figure.savefig(svg, format="svg", facecolor="white", metadata={"Date": None, "Creator": "benchwarden"})
-    return DrawnChart(name, heading, words, png, svg)
+    return DrawnChart(name, heading, words, png, svg, _narrow(figure))
+
+
+def _narrow(figure: Figure) -> str:
+    """Return the figure as SVG for a screen of 390 px: in type that can be read there, what was beside now below."""
+    stacked = _stacked(figure)
+    height_in = float(figure.get_size_inches()[1])
+    caption_words = broken(str(figure.get_label()), 72)
+    more_in = 0.13 * (caption_words.count("\n") + 1)
+    figure.set_size_inches(NARROW_IN, 0.8 + (height_in - 0.9) * stacked * (0.85 if stacked == 1.0 else 0.9) + more_in)
+    figure.supxlabel(caption_words, **_CAPTION)
+    figure.suptitle(broken(figure.get_suptitle(), 42), **_TITLE | {"fontsize": 9.5})
+    figure.set_layout_engine("constrained", w_pad=0.05, h_pad=0.05)
+    figure.draw_without_rendering()
+    for axes in figure.axes:
+        _make_room(axes)
+    file = io.StringIO()
+    figure.savefig(file, format="svg", facecolor="white", metadata={"Date": None, "Creator": "benchwarden"})
+    return file.getvalue()
+
+
+def _stacked(figure: Figure) -> float:
+    """Put charts that stand beside each other below each other; return by how much the rows became more."""
+    shown = [axes for axes in figure.axes if axes.get_visible()]
+    places = [place for axes in shown if (place := axes.get_subplotspec()) is not None]
+    grid = places[0].get_gridspec() if places else None
+    if grid is None or grid.ncols == 1:
+        return 1.0
+    below = GridSpec(len(shown), 1, figure=figure)
+    for row, axes in enumerate(shown):
+        axes.set_subplotspec(below[row])
+        axes.tick_params(labelleft=True)
+        if not axes.get_ylabel() and axes.get_shared_y_axes().joined(axes, shown[0]):
+            axes.set_ylabel(shown[0].get_ylabel(), fontsize=8.5, color=INK)
+    return len(shown) / grid.nrows
+
+
+def _make_room(axes: Axes) -> None:
+    """Turn what would overlap where there is less room; a text with a label of its own is shortened to that."""
+    if axes.get_legend() and any(isinstance(one, BarContainer) for one in axes.containers):
+        axes.set_ylim(top=1.4 * axes.get_ylim()[1])  # else the key lies on the bars
+    if _overlap([text for text in axes.get_xticklabels() if text.get_text()]):
+        axes.tick_params(axis="x", labelrotation=90)
+    if not _overlap(axes.texts):
+        return
+    tall = False
+    for text in axes.texts:
+        if text.get_label():
+            text.set_text(str(text.get_label()))
+        else:
+            text.set_rotation(90)
+            tall = True
+    if tall:
+        axes.set_ylim(top=1.3 * axes.get_ylim()[1])
+    last_px = -math.inf
+    for text in axes.texts:
+        where = text.get_window_extent()
+        if text.get_label() and where.x0 < last_px + _GAP_PX:
+            text.set_visible(False)
+        else:
+            last_px = where.x1
+
+
+_GAP_PX = 8.0
+"""Between two texts beside each other, at the PNG's dots an inch (two points)."""
+
+
+def _overlap(texts: Sequence[Text]) -> bool:
+    places = [text.get_window_extent().padded(_GAP_PX / 2) for text in texts]
+    return any(one.overlaps(other) for one, other in pairwise(places))
 
 
 def thinned(x: Numbers, y: Numbers, slices: int = SLICES) -> tuple[Numbers, Numbers]:

@@ -27,6 +27,10 @@ START_TOLERANCE_K = 2.0
 """Start temperatures further apart than this are flagged (common practice, no source)."""
 
 
+DRAWN_TOLERANCE = 0.1
+"""An imported run's mean power of the discharge further off than this share is flagged (common practice, no source)."""
+
+
 class ComparisonRefused(Exception):
     """The runs may not be compared; `reasons` says in words in what they differ."""
 
@@ -184,12 +188,45 @@ def _flags(entries: Sequence[Compared]) -> list[str]:
     if imported := [entry for entry in entries if entry.run.info.imported]:
         words = ", ".join(f"{entry.label} (from {entry.run.info.imported.get('from')})" for entry in imported)
         found.append(f"imported, and the same procedure only because somebody said so: {words}")
+        found += _drawn_apart(entries)
     if not _specimens_enough(entries) and _may_be_judged(entries):
         found.append("a verdict on what was tested, not on a design: that takes three specimens of each")
     for entry in entries:
         found.extend(f"{entry.label}: {flag}" for flag in entry.figures.flags)
         found.extend(f"{entry.label}: {problem}" for problem in entry.run.problems)
     return found
+
+
+def _drawn_apart(entries: Sequence[Compared]) -> list[str]:
+    """Return which imported runs were drawn at another power, relative to the pack, than the first that was not.
+
+    Nothing else shows it: their fingerprint is lent.
+    """
+    drawn = [entry for entry in entries if "discharge_power_w" in entry.figures]
+    powers = [entry.figures["discharge_power_w"].value for entry in drawn]
+    nominal = all(entry.run.info.nominal_v for entry in drawn)
+    rated = [_rated_w(entry, nominal) for entry in drawn]
+    known = [value for value in rated if value is not None]
+    relative = len(known) == len(drawn)
+    rates = [power / value for power, value in zip(powers, known, strict=True)] if relative else powers
+    ours = next((place for place, entry in enumerate(drawn) if not entry.run.info.imported), 0)
+    words = [
+        f"{entry.label} at {power:.0f} W" + (f" ({rate:.2g}C)" if relative else "")
+        for entry, power, rate in zip(drawn, powers, rates, strict=True)
+    ]
+    return [
+        f"drawn at different mean powers: {words[place]}, {words[ours]}"
+        for place, entry in enumerate(drawn)
+        if entry.run.info.imported and abs(rates[place] - rates[ours]) > DRAWN_TOLERANCE * rates[ours]
+    ]
+
+
+def _rated_w(entry: Compared, nominal: bool) -> float | None:
+    """Return the power of 1C, in W: by the nominal voltage, or else by the mean voltage under load; None if unknown."""
+    mean = entry.figures.get("mean_voltage_v")
+    volts = entry.run.info.nominal_v if nominal else None if mean is None else mean.value
+    rated_ah = entry.run.info.rated_capacity_ah
+    return rated_ah * volts if rated_ah and volts else None
 
 
 def observed(comparison: Comparison, name: str) -> dict[str, list[Observed]]:
@@ -316,7 +353,8 @@ def table(comparison: Comparison) -> Table:
         if any(text != "–" for text in cells):
             shown.add_row(words, *cells)
     shown.add_row("accuracy", *(accuracy_words(entry.figures) or "–" for entry in comparison.entries))
-    shown.add_row("flags", *("\n".join(entry.figures.flags) or "none" for entry in comparison.entries))
+    remarks = [[*entry.figures.flags, *entry.run.problems] for entry in comparison.entries]
+    shown.add_row("flags", *("\n".join(found) or "none" for found in remarks))
     every = judged(comparison)
     about = every.get(headline(every) or "", [])
     said = [verdict.words for verdict in about]

@@ -4,6 +4,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchwarden.profiles.decision import time_in_words
+from benchwarden.profiles.planned import PlannedRepeat
+from benchwarden.profiles.repeating import repeat_words
 
 
 def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -21,6 +23,103 @@ def steps_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
         for step in (found if isinstance(found, list) else [])
         if isinstance(step, dict)
     ]
+
+
+def folded_steps(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return a plan's steps as `steps_of` does, of each repeat the first cycle only.
+
+    "repeated" of that cycle's last step says in words how often it is done, and what ends it; "" of any other.
+    """
+    found = plan.get("steps")
+    cycles = [step.get("cycle") for step in (found if isinstance(found, list) else []) if isinstance(step, dict)]
+    shown: list[dict[str, Any]] = []
+    last: dict[Any, dict[str, Any]] = {}
+    numbers: dict[Any, list[int]] = {}
+    for step, cycle in zip(steps_of(plan), cycles, strict=True):
+        step["repeated"] = ""
+        place, count = cycle if isinstance(cycle, list | tuple) and len(cycle) == 2 else (None, 1)
+        if count == 1:
+            shown.append(step)
+        if place is not None and isinstance(step["number"], int):
+            numbers.setdefault(place, []).append(step["number"])
+            last |= {place: step} if count == 1 else {}
+    for place, step in last.items():
+        if (repeat := _repeat(plan, place)) is not None:
+            inside = numbers[place]
+            step["repeated"] = repeat_words(repeat, min(inside), step["number"], max(inside))
+    return shown
+
+
+def _repeat(plan: Mapping[str, Any], place: Any) -> PlannedRepeat | None:
+    repeats = plan.get("repeats")
+    for one in repeats if isinstance(repeats, list) else []:
+        if isinstance(one, Mapping) and one.get("place") == place:
+            try:
+                return PlannedRepeat(**one)
+            except TypeError:
+                return None  # of another version
+    return None
+
+
+def draws_of(plan: Mapping[str, Any]) -> list[str]:
+    """Return what a plan draws, each once, in W, A or Ω and as a multiple of the rated charge or energy in an hour."""
+    pack = plan.get("pack")
+    rated = pack if isinstance(pack, Mapping) else {}
+    steps = plan.get("steps")
+    found: dict[str, None] = {}
+    for step in steps if isinstance(steps, list) else []:
+        said = _DRAWS.get(str(step.get("kind"))) if isinstance(step, dict) else None
+        try:
+            words = said(step, rated) if said else ""
+        except (KeyError, IndexError, TypeError, ValueError):
+            words = ""
+        if words:
+            found[words] = None
+    return list(found)
+
+
+def rated_wh(pack: Mapping[str, Any]) -> float | None:
+    """Return the energy that C is a multiple of for powers, in Wh, from a plan's pack; None where it is not known."""
+    values = [pack.get(key) for key in ("rated_capacity_ah", "nominal_v", "series")]
+    known = [float(value) for value in values if isinstance(value, int | float) and value > 0]
+    return known[0] * known[1] * known[2] if len(known) == len(values) else None
+
+
+def _amperes(value: float, pack: Mapping[str, Any]) -> str:
+    rated = pack.get("rated_capacity_ah")
+    return f"{value:.4g} A" + (f" ({value / rated:.3g}C)" if isinstance(rated, int | float) and rated > 0 else "")
+
+
+def _watts(value: float, pack: Mapping[str, Any]) -> str:
+    rated = rated_wh(pack)
+    return f"{value:.4g} W" + (f" ({value / rated:.3g}C)" if rated else "")
+
+
+def _drawn_in_discharge(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    level = float(step["level"])
+    if step.get("table"):
+        return f"power as recorded, at most {_watts(level, pack)}"
+    if step["quantity"] == "power":
+        return _watts(level, pack)
+    return _amperes(level, pack) if step["quantity"] == "current" else f"{level:.4g} Ω"
+
+
+def _drawn_in_ladder(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    first, last = (float(step["rungs"][place]["current_a"]) for place in (0, -1))
+    return f"bursts of {_amperes(first, pack)} to {_amperes(last, pack)}"
+
+
+def _drawn_in_pulse(step: Mapping[str, Any], pack: Mapping[str, Any]) -> str:
+    if step["method"] == "series":
+        return f"pulses of {', '.join(_amperes(float(one['current_a']), pack) for one in step['levels'])}"
+    return f"{_amperes(float(step['low_a']), pack)}, at once {_amperes(float(step['high_a']), pack)}"
+
+
+_DRAWS: Mapping[str, Callable[[Mapping[str, Any], Mapping[str, Any]], str]] = {
+    "discharge": _drawn_in_discharge,
+    "ladder": _drawn_in_ladder,
+    "pulse": _drawn_in_pulse,
+}
 
 
 def what_ends(step: Mapping[str, Any]) -> str:

@@ -11,6 +11,7 @@ from benchwarden.results.equal_energy import at_equal_energy, common_energy_wh
 from benchwarden.results.figure import Figure
 from benchwarden.results.folder import write_text
 from benchwarden.results.html import Child, Html, el, page, table
+from benchwarden.results.procedure import draws_of
 from benchwarden.results.report_run import condition_table
 from benchwarden.results.tables import comparison_table
 from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
@@ -18,6 +19,8 @@ from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
 REPORT_FILE = "comparison.html"
 _DRAWN = re.compile(r"(pack|leads|group_\d+)_ohm_\d+_m?s|iec_resistance_group_\d+_ohm")
 """Figures that charts draw and notes name, beside those of the rows and those that are judged."""
+MOST_BESIDE = 5
+"""So many columns of figures fit beside each other on A4."""
 
 
 def write_comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], out: Path, why_none: str = "") -> Path:
@@ -38,15 +41,15 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
     found = judged(comparison)
     about = headline(found)
     sections: list[tuple[str, str, Child]] = [
-        ("figures", "Figures", _means(comparison)),
+        ("figures", "Figures", parts.by_role(_means(comparison), runs)),
         ("charts", "Charts", parts.charts(drawn, why_none or "The runs left nothing to draw.")),
         ("notes", "What stood out", _notes(comparison)),
-        ("verdicts", "Verdicts", _verdicts(found)),
-        ("equal-energy", "At equal energy", _equal_energy(comparison)),
+        ("verdicts", "Verdicts", parts.by_role(_verdicts(found), runs)),
+        ("equal-energy", "At equal energy", parts.by_role(_equal_energy(comparison), runs)),
         ("procedure", "Procedure", [parts.procedure(runs[0]), _procedures(comparison)]),
         ("conditions", "Conditions and bench", _conditions(comparison)),
         ("runs", "Every run", _runs(comparison)),
-        ("trace", "Where each figure comes from", _trace(comparison, found)),
+        ("trace", "Where each figure comes from", parts.by_role(_trace(comparison, found), runs)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(comparison)),
     ]
@@ -133,7 +136,17 @@ def _means(comparison: Comparison) -> list[Child]:
     words = "Means of each pack's runs, value ± U (95 %). Of a single run: what instruments and sampling allow."
     if any(figure.limit_above for entry in comparison.entries for figure in entry.figures.values()):
         words += " ± of a peak holds the step to the burst that was not held."
-    return [el("p", words, class_="small soft"), table(["figure", *everyone], rows, "means")]
+    return [el("p", words, class_="small soft"), *_beside(everyone, rows, "means")]
+
+
+def _beside(heads: Sequence[str], rows: Sequence[Sequence[Child]], class_: str) -> list[Child]:
+    """Return a table of figures with a column for each of `heads`; as several, one below the other, of many."""
+    shown: list[Child] = []
+    for begin in range(0, len(heads), MOST_BESIDE):
+        end = begin + MOST_BESIDE
+        part = [[row[0], *row[1 + begin : 1 + end]] for row in rows]
+        shown.append(table(["figure", *heads[begin:end]], part, class_, lines=True))
+    return shown
 
 
 _SEEN = {"more": "more", "less": "less", "none": "no difference that this bench can see"}
@@ -155,7 +168,7 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
             continue
         for one in ones:
             size = one.size.replace("-", "−")
-            k = "" if one.k is None else f"{one.k:.2f} ({parts.dof_words(one.dof)})"
+            k = "" if one.k is None else f"{one.k:.2f} (ν {parts.dof_words(one.dof)})"
             mostly = one.budget[0].input if one.budget else ""
             pair = "" if one.first is None or one.second is None else f"{one.first.name} against {one.second.name}"
             needed = one.runs_needed
@@ -164,15 +177,15 @@ def _verdicts(found: dict[str, list[Verdict]]) -> Html | None:
                 if needed is None
                 else ", ".join(f"{share}: {count or 'more runs do not help'}" for share, count in needed.items())
             )
-            rows.append([parts.name_words(name), pair, _seen(one), size, k, mostly, more])
+            rows.append([parts.name_words(name), pair, size, _seen(one), k, mostly, more])
     if not rows:
         return None
-    head: list[Child] = ["figure", "who", "verdict", "first ÷ second − 1, or first − second", "k (ν)", "mostly from"]
+    head: list[Child] = ["figure", "who", "first ÷ second − 1, or first − second", "verdict", "k", "mostly from"]
     if any(row[-1] for row in rows):
         head.append("runs of each to show")
     single = any(one.systematic for ones in found.values() for one in ones)
     words = f"“In these runs”: {TESTED_ONCE}."
-    shown = table(head, [row[: len(head)] for row in rows], "verdicts")
+    shown = table(head, [row[: len(head)] for row in rows], "verdicts", lines=True)
     return el("div", el("p", words, class_="small soft") if single else None, shown)
 
 
@@ -203,7 +216,7 @@ def _equal_energy(comparison: Comparison) -> list[Child] | None:
         "At equal charge a pack that sags more would look no worse."
     )
     head = ["run", "mean voltage, V", "at 50 % of it, V", "at its end, V", "mostly from (mean)"]
-    return [el("p", words), table([*head, "the mean", "at 50 % and at its end"], rows)]
+    return [el("p", words), table([*head, "the mean", "at 50 % and at its end"], rows, lines=True)]
 
 
 def _span(figure: Figure) -> str:
@@ -217,6 +230,8 @@ def _procedures(comparison: Comparison) -> list[Child]:
         rows.append(
             [
                 entry.label,
+                "; ".join(draws_of(entry.run.info.plan)) or "not known",
+                cell(entry.figures, "discharge_power_w", 1.0, 1),
                 planned_text(entry.run, "discharge", "cut_off_v"),
                 planned_text(entry.run, "ladder", "floor_v"),
                 entry.figures.ended_words or "–",
@@ -224,9 +239,13 @@ def _procedures(comparison: Comparison) -> list[Child]:
                 entry.run.ending.how,
             ]
         )
-    words = "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack."
-    head = ["run", "cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
-    return [el("p", words, class_="small soft"), table(head, rows)]
+    words = (
+        "The steps above are the first run's; the same fingerprint means the same procedure relative to each pack. "
+        "C is a multiple of the rated charge, or rated charge × nominal voltage, in an hour."
+    )
+    head = ["run", "drawn, as planned", "mean power of the discharge, W"]
+    head += ["cut-off, V per group", "ladder floor, V", "discharge ended by", "ladder ended by", "run"]
+    return [el("p", words, class_="small soft"), table(head, rows, lines=True)]
 
 
 def _conditions(comparison: Comparison) -> list[Child]:
@@ -240,13 +259,11 @@ def _conditions(comparison: Comparison) -> list[Child]:
     ]
 
 
-def _runs(comparison: Comparison) -> Html:
-    names = shown_rows(entry.figures for entry in comparison.entries)
-    rows: list[list[Child]] = [
-        [entry.label, *(cell(entry.figures, name, factor, decimals) for name, _, factor, decimals in names)]
-        for entry in comparison.entries
-    ]
-    return table(["run", *(words for _, words, _, _ in names)], rows, "numbers")
+def _runs(comparison: Comparison) -> list[Child]:
+    rows: list[list[Child]] = []
+    for name, words, factor, decimals in shown_rows(entry.figures for entry in comparison.entries):
+        rows.append([words, *(cell(entry.figures, name, factor, decimals) for entry in comparison.entries)])
+    return _beside([entry.label for entry in comparison.entries], rows, "numbers")
 
 
 def traced(comparison: Comparison, found: Iterable[str]) -> list[str]:

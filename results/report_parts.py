@@ -8,8 +8,8 @@ from typing import Any
 from benchwarden.results.chart_place import DrawnChart
 from benchwarden.results.compare import ROWS
 from benchwarden.results.figure import Figure, Figures
-from benchwarden.results.html import Child, Html, el, inline_svg, table
-from benchwarden.results.procedure import steps_of
+from benchwarden.results.html import Child, Html, el, inline_svg, inner, table
+from benchwarden.results.procedure import folded_steps
 from benchwarden.results.run import Run
 from benchwarden.results.verdict import rounded
 
@@ -123,8 +123,10 @@ def dominating(figure: Figure, short: bool = False) -> str:
 
 
 def dof_words(dof: float | None) -> str:
-    """Return degrees of freedom; "∞" for infinitely many."""
-    return "∞" if dof is None else f"{dof:.3g}"
+    """Return degrees of freedom; "∞" for infinitely many, "over 1000" for so many that k is Student's limit, 1.96."""
+    if dof is None:
+        return "∞"
+    return "over 1000" if dof > 1000.0 else f"{dof:.0f}" if dof >= 100.0 else f"{dof:.3g}"
 
 
 def cards(found: Figures, names: Sequence[str]) -> Html:
@@ -150,7 +152,7 @@ def trace(found: Figures, names: Iterable[str]) -> Html:
         figure = found[name]
         unit, _ = scale(name, figure.unit)
         first, last = figure.from_samples
-        exact = "" if figure.k is None else f"{figure.k:.2f} ({dof_words(figure.dof)})"
+        exact = "" if figure.k is None else f"{figure.k:.2f} (ν {dof_words(figure.dof)})"
         rows.append(
             [
                 [name_words(name), " ", el("br"), el("code", name)],
@@ -162,8 +164,8 @@ def trace(found: Figures, names: Iterable[str]) -> Html:
                 figure.note,
             ]
         )
-    head = ["figure", "value ± U", "k (ν)", "mostly from", "formula", "samples", "note"]
-    return table(head, rows, "figures")
+    head = ["figure", "value ± U", "k", "mostly from", "formula", "samples", "note"]
+    return table(head, rows, "figures", lines=True)
 
 
 def budget(name: str, figure: Figure) -> Html:
@@ -182,7 +184,7 @@ def budget(name: str, figure: Figure) -> Html:
     ]
     spread = f"u = {u * factor:.2g} {unit}, ν = {dof_words(figure.dof)}, k = {figure.k or 0:.2f}"
     title = el("h3", f"{name_words(name)}: {value_words(name, figure)} {unit}")
-    return el("section", title, el("p", spread, class_="small soft"), table(_BUDGET, rows), class_="budget")
+    return el("section", title, el("p", spread, class_="small soft"), table(_BUDGET, rows, lines=True), class_="budget")
 
 
 _BUDGET = ("input", "contribution to u", "share of u²", "ν", "from")
@@ -192,27 +194,33 @@ def charts(drawn: Sequence[DrawnChart], why_none: str) -> Html:
     """Return the charts, or in words why there are none."""
     if not drawn:
         return el("p", why_none, class_="soft")
-    return Html(
-        "".join(
-            el(
-                "figure",
-                inline_svg(one.svg, one.name, f"{one.title}. {one.words}"),
-                el("figcaption", f"{one.words} As files: {one.svg.name}, {one.png.name}."),
-            )
-            for one in drawn
-        )
-    )
+    return Html("".join(_chart(one) for one in drawn))
+
+
+def _chart(one: DrawnChart) -> Html:
+    """Return a chart with its words; of the wide and the narrow drawing the style sheet shows the one that fits."""
+    words = f"{one.title}. {one.words}"
+    shown = [inline_svg(one.svg.read_text(encoding="utf-8"), one.name, words, "broad" if one.narrow_svg else "")]
+    if one.narrow_svg:
+        shown.append(inline_svg(one.narrow_svg, f"{one.name}-narrow", words, "narrow"))
+    return el("figure", shown, el("figcaption", f"{one.words} As files: {one.svg.name}, {one.png.name}."))
 
 
 def procedure(run: Run) -> Html:
-    """Return the plan in words: each step and what ends it."""
-    steps = steps_of(run.info.plan)
+    """Return the plan in words: each step and what ends it, of a repeat its first cycle and how often it is done."""
+    steps = folded_steps(run.info.plan)
     purpose = run.info.plan.get("purpose")
     head = el("p", f"{run.info.title}. {purpose}." if isinstance(purpose, str) and purpose else f"{run.info.title}.")
     if not steps:
         return el("div", head, el("p", "The steps are not known.", class_="soft"))
     items = [
-        el("li", str(step["title"]), el("span", f"; ends: {step['ends']}", class_="soft") if step["ends"] else None)
+        el(
+            "li",
+            str(step["title"]),
+            el("span", f"; ends: {step['ends']}", class_="soft") if step["ends"] else None,
+            el("p", f"{step['repeated']}.") if step["repeated"] else None,
+            value=str(number) if isinstance(number := step["number"], int) else None,
+        )
         for step in steps
     ]
     return el("div", head, el("ol", items))
@@ -252,7 +260,37 @@ def instruments(runs: Sequence[Run]) -> Html:
     rows = [[role, who, accuracy, "; ".join(places)] for (role, who, accuracy), places in seen.items()]
     if not rows:
         return el("p", "No instrument is recorded, and so no accuracy.", class_="soft")
-    return table(["role", "instrument", "accuracy (limits)", "bench and bay"], rows)
+    return table(["role", "instrument", "accuracy (limits)", "bench and bay"], rows, lines=True)
+
+
+def by_role(body: Child, runs: Sequence[Run]) -> Html | None:
+    """Return a part of a page in which each instrument is called by its role, and its bay where there are several.
+
+    Maker, model and serial number in every cell hide the figures. An instrument that served in two places, and a place
+    with two instruments, keep them: the words would no longer tell which is meant.
+    """
+    if body is None:
+        return None
+    places: dict[str, set[tuple[str, str, str]]] = {}
+    for run in runs:
+        for role, entry in run.info.instruments.items():
+            identity = entry.get("identity") if isinstance(entry, Mapping) else None
+            named = identity if isinstance(identity, Mapping) else {}
+            words = " ".join(str(named.get(key) or "").strip() for key in ("maker", "model", "serial"))
+            places.setdefault(words, set()).add((role, run.info.bay or "?", run.info.bench or "?"))
+    every = [place for found in places.values() for place in found]
+    bays, benches = {place[1:] for place in every}, {place[2] for place in every}
+    text = inner(body)
+    for words, found in places.items():
+        [place, *more] = found
+        if not words.strip() or more or every.count(place) > 1:
+            continue
+        role, bay, bench = place
+        where = [f"bay {bay}"] * (len(bays) > 1) + [f"of {bench}"] * (len(benches) > 1)
+        short = inner(f"{role} ({' '.join(where)})" if where else role)
+        # A serial number may begin another; a backslash in the words would be one of the pattern's.
+        text = Html(re.sub(re.escape(inner(words)) + r"(?![\w-])", short.replace("\\", r"\\"), text))
+    return text
 
 
 def lacks(runs: Sequence[Run]) -> Html:
@@ -282,7 +320,8 @@ def how_to_read() -> Html:
             "p",
             "Value ± U: U = k · u holds the true value in 95 of 100 cases (JCGM 100:2008). u is the standard "
             "uncertainty, ν its effective degrees of freedom (Welch–Satterthwaite), k Student's t for 95 % and ν. "
-            "“≥” marks a lower bound: something other than the pack ended the test.",
+            "“≥” marks a lower bound: something other than the pack ended the test. “Mostly from” names the input "
+            "with the largest share of u², an instrument by its role and bay as the table of instruments has them.",
         ),
         el(
             "p",

@@ -44,10 +44,10 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
         ("charts", "Charts", parts.charts(drawn, why_none or "The run left nothing to draw.")),
         ("procedure", "Procedure", [parts.procedure(run), _ended(run, found)]),
         ("conditions", "Conditions and bench", _conditions(run)),
-        ("figures", "Every figure", parts.trace(found, found)),
+        ("figures", "Every figure", parts.by_role(parts.trace(found, found), [run])),
         ("ladder", "Bursts", _rungs(found)),
         ("counters", "The load's own counters", _counts(found)),
-        ("budgets", "Uncertainty budgets", _budgets(found)),
+        ("budgets", "Uncertainty budgets", parts.by_role(_budgets(found), [run])),
         ("missing", "Not told, and why", _missing(found)),
         ("reading", "How to read and repeat this", parts.how_to_read()),
         ("spreadsheet", "For a spreadsheet", _spreadsheet(run, found)),
@@ -63,7 +63,7 @@ def run_report(run: Run, found: Figures, drawn: Sequence[DrawnChart], why_none: 
     remarks = [*found.flags, *run.problems]
     body: list[Child] = [
         top,
-        parts.cards(found, _important(found)),
+        parts.by_role(parts.cards(found, _important(found)), [run]),
         el("h3", "Flags") if remarks else None,
         parts.listed(remarks, "flags") if remarks else None,
         el("h3", "Notes") if found.notes else None,
@@ -137,7 +137,7 @@ def condition_table(runs: Sequence[tuple[str, Run]]) -> Html:
                 ", ".join(word for word in pack if word),
             ]
         )
-    return table(head, rows)
+    return table(head, rows, lines=True)
 
 
 def ambient_words(run: Run) -> str:
@@ -170,7 +170,7 @@ def _rungs(found: Figures) -> Html | None:
         for rung in found.rungs
     ]
     words = "The sag is the pack's voltage before the burst less that at its end; result.json holds each one's budget."
-    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers"))
+    return el("div", el("p", words, class_="small soft"), table(head, rows, "numbers", lines=True))
 
 
 def _counts(found: Figures) -> Html | None:
@@ -231,7 +231,7 @@ def _missing(found: Figures) -> Html | None:
         by_reason.setdefault(reason, []).append(parts.name_words(name))
     if not by_reason:
         return None
-    return table(["figures", "why"], [[", ".join(names), reason] for reason, names in by_reason.items()])
+    return table(["figures", "why"], [[", ".join(names), reason] for reason, names in by_reason.items()], lines=True)
 
 
 def _spreadsheet(run: Run, found: Figures) -> list[Child]:

@@ -32,7 +32,7 @@ def summary(run: Run, found: Figures) -> Table:
     shown.add_row("the bench lacks", "not recorded" if lacks is None else "\n".join(lacks) or "nothing")
     if accuracy := accuracy_words(found):
         shown.add_row("accuracy", accuracy)
-    shown.add_row("flags", "\n".join(found.flags) or "none")
+    shown.add_row("flags", "\n".join([*found.flags, *run.problems]) or "none")
     return shown
 
 

@@ -21,8 +21,10 @@ from benchwarden.results.compare import (
     verdicts,
 )
 from benchwarden.results.figure import Figure, Figures
+from benchwarden.results.figures import figures
 from benchwarden.results.folder import read_run
 from benchwarden.results.run import Run
+from benchwarden.results.summary import summary
 from benchwarden.results.uncertain import Part
 from benchwarden.results.verdict import phrase
 from tests.own_figures import OWN
@@ -120,6 +122,39 @@ def test_start_temperatures_cooling_and_sense_are_flagged(make: Make) -> None:
     assert flags[0] == "the discharge began at 23.0 °C in Heron and at 25.5 °C in Tern: more than 2 K apart"
     assert flags[1] == "different cooling (Heron: still air, Tern: fan)"
     assert flags[2].startswith("different sense point")
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "flagged"),
+    [
+        ({}, {}, None),
+        ({}, {"rated_capacity_ah": 5.4}, None),
+        ({}, {"rated_capacity_ah": 10.0}, "Tern, imported at 300 W (1.4C), Heron at 300 W (2.8C)"),
+        ({"nominal_v": None}, {"rated_capacity_ah": 10.0}, "Tern, imported at 300 W (1.4C), Heron at 300 W (2.7C)"),
+        ({"rated_capacity_ah": None}, {"rated_capacity_ah": 10.0}, None),
+    ],
+)
+def test_an_imported_run_drawn_at_another_power_is_flagged(
+    make: Make, ours: dict[str, Any], theirs: dict[str, Any], flagged: str | None
+) -> None:
+    imported = make("Tern", imported={"from": "tern.csv"}, **theirs)
+    flags = [flag for flag in compare([imported, make("Heron", **ours)]).flags if "mean powers" in flag]
+    assert flags == ([] if flagged is None else [f"drawn at different mean powers: {flagged}"])
+
+
+def test_own_runs_have_their_power_from_the_fingerprint_and_are_not_asked_again(make: Make) -> None:
+    flags = compare([make("Heron"), make("Tern", rated_capacity_ah=10.0)]).flags
+    assert not any("mean powers" in flag for flag in flags)
+
+
+def test_what_is_not_in_order_in_a_folder_stands_among_the_flags(make: Make) -> None:
+    run = replace(make("Heron"), problems=["samples-001.csv, line 21: left out"])
+    console = Console(width=120, file=io.StringIO())
+    with console.capture() as captured:
+        console.print(summary(run, figures(run)))
+    for text in (captured.get(), text_of([run, make("Tern")])):
+        [flags] = [line for line in text.splitlines() if line.startswith("│ flags")]
+        assert "line 21: left out" in flags
 
 
 def test_table_shows_lower_bounds_missing_figures_and_cut_offs(make: Make) -> None:

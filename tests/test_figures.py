@@ -127,6 +127,19 @@ def test_constant_power_discharge_against_its_closed_form(tmp_path: Path) -> Non
     assert found.flags == []
 
 
+def test_two_samples_of_one_moment_have_no_window_of_nothing(tmp_path: Path) -> None:
+    writer = Writer()
+    writer.begin("rest")
+    writer.rest(10)
+    writer.end("rested")
+    writer.begin("discharge")
+    writer.put(0.0, "off", "draw")
+    writer.draw(power_w=300.0, cut_off_v=4.0)
+    writer.end("cut-off")
+    found = figures(read_run(writer.finish(tmp_path)))
+    assert found["dc_resistance_ohm"].note == "window below 0.01 s between the two samples"
+
+
 def test_sag_curve_against_its_closed_form(tmp_path: Path) -> None:
     # At charge q the terminal voltage is the upper root of V^2 - (V0 - k q) V + P R = 0.
     found = told(discharge_run(), tmp_path)

@@ -14,7 +14,7 @@ from benchwarden.results.figures import figures
 from benchwarden.results.html import Html, el
 from benchwarden.results.reading import read_run
 from benchwarden.results.report_compare import comparison_report
-from benchwarden.results.report_parts import name_words
+from benchwarden.results.report_parts import dof_words, name_words
 from benchwarden.results.report_run import run_report
 from tests.synthetic_run import Writer, discharge_run, ladder_plan, ladder_steps
 
@@ -60,11 +60,11 @@ class Page(HTMLParser):
             self.words += data
 
 
-def run_of(folder: Path, name: str = "Heron", **more: object) -> Path:
+def run_of(folder: Path, name: str = "Heron", floor_v: float = 3.0, **more: object) -> Path:
     writer: Writer = discharge_run(every_s=5.0)
     writer.charge_c = 0.0
-    ladder_steps(writer, 5, 8, 3.0)
-    more = {"plan": ladder_plan(4, 3.0), "instruments": ACCURATE, "lacks": ["load: no timer of its own"]} | more
+    ladder_steps(writer, 5, 8, floor_v)
+    more = {"plan": ladder_plan(4, floor_v), "instruments": ACCURATE, "lacks": ["load: no timer of its own"]} | more
     return writer.finish(folder, writer.info(name, **more))
 
 
@@ -172,6 +172,51 @@ def test_whatever_a_comparison_shows_can_be_traced(tmp_path: Path) -> None:
     assert equal.count("linear between samples ") == 2
 
 
+def test_a_comparison_says_at_which_power_each_pack_was_drawn(tmp_path: Path) -> None:
+    runs = []
+    for name, watts in (("Heron", 540.0), ("Tern", 555.0)):
+        pack = {"rated_capacity_ah": 5.0, "nominal_v": watts / 150.0, "series": 6}
+        steps = [{"number": 1, "kind": "discharge", "title": "discharge", "quantity": "power", "level": watts}]
+        runs.append(read_run(run_of(tmp_path / name.lower() / "one", name, plan={"pack": pack, "steps": steps})))
+    words = Page(comparison_report(compare(runs), [])).words
+    assert "540 W (5C)" in words
+    assert "555 W (5C)" in words
+
+
+def test_figures_name_an_instrument_by_its_role_and_bay(tmp_path: Path) -> None:
+    heron = read_run(run_of(tmp_path / "heron" / "one"))
+    assert "current offset of load (" in Page(run_report(heron, figures(heron), [])).words
+    other = {"load": ACCURATE["load"] | {"identity": {"maker": "Shed", "model": "L1", "serial": "71"}}}
+    tern = read_run(run_of(tmp_path / "tern" / "one", "Tern", bay="right", instruments=other))
+    words = Page(comparison_report(compare([heron, tern]), [])).words
+    assert "current offset of load (bay left)" in words
+    assert "current offset of load (bay right)" in words
+    assert "current offset of Shed" not in words
+    assert "Shed L1 71" in words  # among the instruments
+
+
+def test_an_instrument_in_two_bays_and_two_in_one_place_keep_their_names(tmp_path: Path) -> None:
+    heron = read_run(run_of(tmp_path / "heron" / "one"))
+    moved = read_run(run_of(tmp_path / "tern" / "one", "Tern", bay="right"))
+    assert "current offset of Shed L1 7" in Page(comparison_report(compare([heron, moved]), [])).words
+    other = {"load": ACCURATE["load"] | {"identity": {"maker": "Shed", "model": "L1", "serial": "8"}}}
+    replaced = read_run(run_of(tmp_path / "plover" / "one", "Plover", instruments=other))
+    words = Page(comparison_report(compare([heron, replaced]), [])).words
+    assert "current offset of Shed L1 7" in words
+    assert "current offset of Shed L1 8" in words
+
+
+def test_a_report_lists_a_repeat_s_steps_once(tmp_path: Path) -> None:
+    steps = [{"number": number, "kind": "ask", "title": "look", "cycle": [1, number]} for number in range(1, 101)]
+    repeat = {"place": 1, "times": 100, "at_most_s": 3600.0, "rated_capacity_ah": 5.0}
+    last = {"number": 101, "kind": "ask", "title": "put away"}
+    run = read_run(run_of(tmp_path / "one", plan={"steps": [*steps, last], "repeats": [repeat]}))
+    text = run_report(run, figures(run), [])
+    assert text.count(">look<") == 1
+    assert "steps 1 to 1 are done 100 times" in text
+    assert '<li value="101">put away' in text
+
+
 def test_what_stood_out_in_one_run_stands_in_the_comparison(tmp_path: Path) -> None:
     # A counter that disagrees with the integral is noted; see test_figures.py.
     runs = [read_run(run_of(tmp_path / name.lower() / "one", name)) for name in ("Heron", "Tern")]
@@ -189,6 +234,14 @@ def test_cycles_and_age_stand_beside_the_figures(tmp_path: Path) -> None:
     assert "12 cycles before, made 2026-03" in Page(run_report(run, figures(run), [], "none")).words
     bare = read_run(run_of(tmp_path / "heron" / "two"))
     assert "cycles not known, age not known" in Page(run_report(bare, figures(bare), [], "none")).words
+
+
+@pytest.mark.parametrize(
+    ("dof", "words"),
+    [(None, "∞"), (1.0, "1"), (12.34, "12.3"), (99.96, "100"), (340.2, "340"), (1000.0, "1000"), (2800.0, "over 1000")],
+)
+def test_degrees_of_freedom_are_read_at_a_glance(dof: float | None, words: str) -> None:
+    assert dof_words(dof) == words
 
 
 def test_html_is_escaped_unless_it_is_html() -> None:
