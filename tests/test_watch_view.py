@@ -14,8 +14,10 @@ from benchwarden.daemon.commands.watch_view import (
     chart,
     event_line,
     joined,
+    last_events,
     one_bay,
     overview,
+    wrapped,
 )
 
 RUN = "heron/2026-11-25T21-04-11Z_standard"
@@ -70,7 +72,7 @@ def told(*messages: dict[str, Any], now_s: float = 0.0) -> Told:
 
 
 def test_the_overview_says_what_a_bay_does() -> None:
-    assert overview(told(state(), sample()), 1.0) == [
+    assert overview(told(state(), sample()), 1.0, 80, 22) == [
         "left: running, Heron, test 1 of 2: Standard test, 1 waiting",
         "  step 2/10 discharge  21.50 V  -25.10 A  -540 W  1 h 05 left",
         "  lowest group 3.500 V  31.2 °C  out 0.500 Ah 10.5 Wh",
@@ -81,22 +83,74 @@ def test_the_overview_says_what_a_bay_does() -> None:
     ("later_s", "words"), [(2.0, None), (4.0, "4 s old"), (11.0, "OLD: nothing was heard for 11 s")]
 )
 def test_what_is_old_says_so(later_s: float, words: str | None) -> None:
-    lines = overview(told(state(), sample()), later_s)
+    lines = overview(told(state(), sample()), later_s, 80, 22)
     assert lines[3:] == ([f"  {words}"] if words else [])
 
 
 def test_a_lost_connection_is_said_at_once() -> None:
     found = told(state(), sample(), {"kind": "lost"})
-    assert "  NO CONNECTION to the worker: this is old" in overview(found, 0.1)
+    assert "  NO CONNECTION to the worker: this is old" in overview(found, 0.1, 80, 22)
 
 
 def test_an_idle_bay_says_that_it_is_off_and_a_question_how_it_is_answered() -> None:
     off = {"words": "off confirmed (load 0.001 A)", "utc": "2026-11-25T21:00:00Z"}
     asked = {"text": "Is it full?", "answers": ["done", "no"]}
-    lines = overview(told(state(stand="tripped", why="group 2 fell", run=None, off=off, question=asked)), 0.0)
-    assert lines[0].startswith("left: TRIPPED (group 2 fell), Heron")
-    assert lines[1] == "  off confirmed (load 0.001 A), 2026-11-25T21:00:00Z"
-    assert lines[2] == "  ASKS: Is it full? (benchwarden answer left …: done or no)"
+    found = told(state(stand="tripped", why="group 2 fell", run=None, off=off, question=asked))
+    assert overview(found, 0.0, 200, 22) == [
+        "left: TRIPPED (group 2 fell), Heron, test 1 of 2: Standard test, 1 waiting",
+        "  ASKS: Is it full?",
+        "  answer with: benchwarden answer left … (done or no)",
+        "  off confirmed (load 0.001 A), 2026-11-25T21:00:00Z",
+    ]
+
+
+LONG = (
+    "Is the charger set to 4.20 V per cell and 2.5 A, are its leads and the balance lead plugged in, and has it begun? "
+    "Type charged once it says that it is done"
+)
+WHY = (
+    "load: its own under-voltage trip is latched though the highest group stands at 3.912 V: reset it at the "
+    "instrument, and find out first why it tripped"
+)
+
+
+def test_a_question_and_a_reason_are_whole_in_80_columns() -> None:
+    asked = {"text": LONG, "answers": ["charged", "give up"]}
+    events = [
+        {"kind": "event", "bay": "left", "run": RUN, "seq": 1, "utc": "2026-11-25T21:00:00Z"}
+        | {"event": "tripped", "reason": WHY}
+    ]
+    found = told(state(stand="tripped", why=WHY, question=asked), sample(), *events)
+    for lines in (overview(found, 0.0, 80, 22), one_bay(found, "left", 0.0, 80, 22)):
+        assert max(map(len, lines)) < 80
+        assert len(lines) <= 22
+        text = " ".join(line.strip() for line in lines)
+        assert f"ASKS: {LONG}" in text
+        assert f"left: TRIPPED ({WHY})" in text
+        assert "  answer with: benchwarden answer left … (charged or give up)" in lines
+    assert " ".join(line.strip() for line in last_events(events, 80, 5)) == f"21:00:00 left: tripped: reason {WHY}"
+    assert last_events(events, 80, 2) == []
+
+
+def test_bays_that_need_a_person_come_first_where_not_all_find_room() -> None:
+    names = [f"bay-{number}" for number in range(8)]
+    states = [state(bay=name) for name in names]
+    states[6] = state(bay="bay-6", stand="tripped", why="group 2 fell")
+    states[7] = state(bay="bay-7", question={"text": "Is it full?", "answers": ["done"]})
+    found = told(*states, *(sample(bay=name) for name in names))
+    assert overview(found, 0.0, 80, 99)[0].startswith("bay-0")
+    lines = overview(found, 0.0, 80, 22)
+    assert len(lines) == 22
+    assert lines[0].startswith("bay-6: TRIPPED")
+    assert any("ASKS: Is it full?" in line for line in lines[:8])
+    assert lines[-1] == "(5 lines more: a higher window, or `benchwarden watch BAY`)"
+
+
+@given(st.text(st.characters(codec="utf-8", exclude_categories=["C"]), min_size=1), st.integers(20, 200))
+def test_wrapped_text_is_narrower_than_its_width_and_loses_no_word(text: str, width: int) -> None:
+    lines = wrapped(f"left: {text}", width)
+    assert max(map(len, lines)) <= max(width - 1, 20)
+    assert "".join("".join(lines).split()) == "".join(f"left: {text}".split())
 
 
 def test_a_state_without_a_run_takes_its_last_sample_off_the_screen() -> None:

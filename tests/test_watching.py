@@ -18,7 +18,7 @@ from benchwarden.daemon.serving.feed import Feed
 from benchwarden.daemon.serving.worker_socket import WorkerSocket
 from tests.front_rig import RUN, state_of
 from tests.shed import BENCHWARDEN, ENVIRONMENT
-from tests.test_watch_view import sample
+from tests.test_watch_view import LONG, sample
 
 OFF = {"confirmed": True, "current_a": {"load": 0.0}, "why": "", "utc": "", "words": "off confirmed (load 0.000 A)"}
 
@@ -66,8 +66,8 @@ def test_watch_fits_a_terminal_of_80_by_24(tmp_path: Path) -> None:
         )
 
     async def work() -> bytes:
-        state = tmp_path / "state"
-        feed = Feed(state / "feed.sock", lambda: [state_of("left", stand="running")])
+        state, asked = tmp_path / "state", {"text": LONG, "answers": ["charged"]}
+        feed = Feed(state / "feed.sock", lambda: [state_of("left", stand="running", question=asked)])
         async with feed, WorkerSocket(state / "worker.sock", answer):
             watch = looking()
             said = b""
@@ -100,4 +100,6 @@ def test_watch_fits_a_terminal_of_80_by_24(tmp_path: Path) -> None:
     assert len(last) <= 22
     assert max(map(len, last)) <= 79
     assert any(line.startswith("voltage") for line in last), last
+    assert f"ASKS: {LONG}" in " ".join(line.strip() for line in last)
+    assert "  answer with: benchwarden answer left … (charged)" in last
     assert any("lowest group" in line or "groups" in line for line in last)

@@ -153,16 +153,15 @@ def _of_record(folder: Path) -> tuple[list[Point], list[dict[str, Any]]]:
 def _draw(told: Told, bay: str | None, now_s: float, drawn: int) -> int:
     width, height = shutil.get_terminal_size((80, 24))
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    above = [] if told.connected else ["NO CONNECTION to the worker; what stands here is old"]
+    room = height - 2 - len(above)
     if bay is None:
-        lines = watch_view.overview(told, now_s)
-        room = height - len(lines) - 3
-        events = [watch_view.event_line(event) for event in told.events][-room:] if room > 0 else []
+        lines = watch_view.overview(told, now_s, width, room)
+        events = watch_view.last_events(list(told.events), width, room - len(lines) - 1)
         lines += ["", *events] if events else []
     else:
-        lines = watch_view.one_bay(told, bay, now_s, width, height - 2, plain=plain)
-    if not told.connected:
-        lines.insert(0, "NO CONNECTION to the worker; what stands here is old")
-    lines = [line[: width - 1] for line in lines[: height - 2]]
+        lines = watch_view.one_bay(told, bay, now_s, width, room, plain=plain)
+    lines = [line[: width - 1] for line in (*above, *lines)]
     back = f"\x1b[{drawn}F\x1b[J" if drawn else ""
     sys.stdout.write(back + "".join(f"{line}\n" for line in [*lines, "Ctrl-C leaves; the tests go on"]))
     sys.stdout.flush()
