@@ -1,4 +1,4 @@
-"""`watch` in a real terminal of 80 columns by 24 lines, and the exit codes of `wait` that a script can use."""
+"""`watch` in a real terminal of 80 columns by 24 lines and in a pipe, and the exit codes of `wait` for scripts."""
 
 import asyncio
 import fcntl
@@ -103,3 +103,41 @@ def test_watch_fits_a_terminal_of_80_by_24(tmp_path: Path) -> None:
     assert f"ASKS: {LONG}" in " ".join(line.strip() for line in last)
     assert "  answer with: benchwarden answer left … (charged)" in last
     assert any("lowest group" in line or "groups" in line for line in last)
+
+
+@pytest.mark.realtime
+def test_watch_in_a_pipe_says_where_bays_stand_and_what_is_asked(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").write_text('name = "Bird Shed"\n')
+    state = tmp_path / "state"
+    state.mkdir()
+
+    async def answer(_: Any) -> dict[str, Any]:
+        return {"ok": True, "bays": {"left": {}}}
+
+    async def work() -> None:
+        states = [state_of("left", stand="stopped", why="stopped by a person", run=None, off=OFF)]
+        async with Feed(state / "feed.sock", lambda: states) as feed, WorkerSocket(state / "worker.sock", answer):
+            watch = await asyncio.create_subprocess_exec(
+                *(*BENCHWARDEN, "watch", "--bench", "bench.toml"),
+                cwd=tmp_path,
+                env=ENVIRONMENT,
+                stdout=subprocess.PIPE,
+            )
+            assert watch.stdout
+            try:
+                async with asyncio.timeout(60.0):
+                    told = [(await watch.stdout.readline()).decode()[9:] for _ in range(2)]
+                    feed.tell(state_of("left", question={"text": "Is it full?", "answers": ["done"]}))
+                    told += [(await watch.stdout.readline()).decode()[9:] for _ in range(3)]
+            finally:
+                watch.kill()
+                await watch.wait()
+        assert told == [
+            "left: stopped (stopped by a person), Sanderling\n",
+            "left: off confirmed (load 0.000 A)\n",
+            "left: running, Sanderling\n",
+            "left: ASKS: Is it full?\n",
+            "left: answer with: benchwarden answer left … (done)\n",
+        ]
+
+    asyncio.run(work())

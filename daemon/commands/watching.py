@@ -21,10 +21,11 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.commands import watch_view
 from benchwarden.daemon.commands.control import state_of
 from benchwarden.daemon.commands.parsing import add_command
+from benchwarden.daemon.commands.watch_lines import Lines
 from benchwarden.daemon.commands.watch_view import Point, Told
 from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.serving.asking import NoAnswer, ask
-from benchwarden.results.folder import FolderError, read_run
+from benchwarden.results.folder import FolderError, read_run, utc_text
 
 if TYPE_CHECKING:
     from benchwarden.daemon.commands.parsing import Commands
@@ -104,7 +105,7 @@ def _watch(options: argparse.Namespace) -> int:
     if not _known_bay(options):
         return REFUSED
     terminal = sys.stdout.isatty()
-    told, drawn = Told(), 0
+    told, lines, drawn = Told(), Lines(options.bay), 0
     begun: set[str] = set()
     runs = _runs(Path(options.bench))
     with suppress(KeyboardInterrupt):
@@ -115,10 +116,11 @@ def _watch(options: argparse.Namespace) -> int:
                     begun.add(message["run"])
                     told.begin(message["bay"], message["run"], *_of_record(runs / message["run"]))
                 told.take(message, now_s)
-                if not terminal and message["kind"] == "event" and options.bay in (None, message["bay"]):
-                    print(watch_view.event_line(message), flush=True)
-            if message is None or message["kind"] == "lost":
-                drawn = _draw(told, options.bay, now_s, drawn) if terminal else _print(told, options.bay, now_s)
+            if not terminal:
+                new = lines.samples(told, now_s) if message is None else lines.take(message, utc_text(clock.unix_s()))
+                print(*new, sep="\n", end="\n" if new else "", flush=True)
+            elif message is None or message["kind"] == "lost":
+                drawn = _draw(told, options.bay, now_s, drawn)
     return FINISHED
 
 
@@ -166,14 +168,6 @@ def _draw(told: Told, bay: str | None, now_s: float, drawn: int) -> int:
     sys.stdout.write(back + "".join(f"{line}\n" for line in [*lines, "Ctrl-C leaves; the tests go on"]))
     sys.stdout.flush()
     return len(lines) + 1
-
-
-def _print(told: Told, bay: str | None, now_s: float) -> int:
-    for name, sample in told.samples.items():
-        if bay in (None, name):
-            words = [*watch_view.sample_words(sample), watch_view.age_words(told, name, now_s)]
-            print(f"{sample['utc'][11:19]} {name}: {'  '.join(word for word in words if word)}", flush=True)
-    return 0
 
 
 def _tail(options: argparse.Namespace) -> int:
