@@ -15,8 +15,10 @@ from benchwarden.daemon.commands.watch_view import (
     event_line,
     joined,
     last_events,
+    number,
     one_bay,
     overview,
+    scale,
     wrapped,
 )
 
@@ -205,6 +207,25 @@ def test_a_chart_is_two_lines_of_its_width(values: list[float], width: int, plai
     assert upper[width:] == " top"
     assert lower[width:] == " bottom"
     assert upper.isascii() == lower.isascii() == plain or not plain
+
+
+def test_noise_at_rest_does_not_fill_a_chart_and_zero_has_no_sign() -> None:
+    noise = (sample(seq, voltage_v=24.1 + 0.001 * (seq % 3), current_a=-0.004 + 0.003 * (seq % 2)) for seq in range(99))
+    lines = one_bay(told(state(), *noise), "left", 0.0, 80, 22)
+    place = next(place for place, line in enumerate(lines) if line.startswith("current"))
+    upper, lower = lines[place][8:64], lines[place + 1][8:64]
+    assert {*upper} <= {" ", "▁"}
+    assert len({*lower}) == 1, "it stands in the middle"
+    assert lines[place].endswith(" 0.5 A")
+    assert "-0.0" not in "\n".join(lines)
+    assert [number(value, 1) for value in (-0.04, 0.0, -0.05, None)] == ["0.0", "0.0", "-0.1", "-"]
+
+
+@given(st.lists(st.floats(-1000, 1000), min_size=1), st.floats(0.01, 100))
+def test_a_scale_holds_everything_and_is_as_wide_as_asked(values: list[float], least: float) -> None:
+    low, high = scale([(value, value) for value in values], least)
+    assert low <= min(values) <= max(values) <= high
+    assert high - low >= least * (1.0 - 1e-9) - 1e-9
 
 
 def test_a_short_burst_is_seen_in_a_narrow_chart() -> None:

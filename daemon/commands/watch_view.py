@@ -225,16 +225,16 @@ def one_bay(told: Told, bay: str, now_s: float, width: int, height: int, *, plai
     sample, history = told.samples.get(bay), told.histories.get(bay)
     if history and history.points:
         chart_width = max(width - 24, 10)
-        for name, unit, digits, band in (
-            ("voltage", "V", 2, [point.voltage_v for point in history.points]),
-            ("current", "A", 1, [point.current_a for point in history.points]),
-            ("hottest", "°C", 0, [point.hottest_c for point in history.points if point.hottest_c]),
+        for name, unit, digits, least, band in (
+            ("voltage", "V", 2, 0.1, [point.voltage_v for point in history.points]),
+            ("current", "A", 1, 1.0, [point.current_a for point in history.points]),
+            ("hottest", "°C", 0, 4.0, [point.hottest_c for point in history.points if point.hottest_c]),
         ):
             if band:
-                low, high = min(one[0] for one in band), max(one[1] for one in band)
+                low, high = scale(band, least)
                 lines.append("")
                 lines += chart(
-                    band, low, high, chart_width, f"{high:.{digits}f} {unit}", f"{low:.{digits}f}", plain=plain
+                    band, low, high, chart_width, f"{number(high, digits)} {unit}", number(low, digits), plain=plain
                 )
                 lines[-2] = f"{name:<8}{lines[-2]}"
                 lines[-1] = f"{'':<8}{lines[-1]}"
@@ -258,6 +258,13 @@ def last_events(events: Sequence[Message], width: int, room: int) -> list[str]:
             break
         lines = one + lines
     return lines
+
+
+def scale(band: Sequence[tuple[float, float]], least: float) -> tuple[float, float]:
+    """Return the ends of a chart's scale, at least `least` apart, so that noise at rest looks like what it is."""
+    low, high = min(one[0] for one in band), max(one[1] for one in band)
+    room = max((least - (high - low)) / 2.0, 0.0)
+    return low - room, high + room
 
 
 def chart(
@@ -308,8 +315,8 @@ def _shown(value: Any) -> str:
 
 
 def number(value: float | None, digits: int) -> str:
-    """Return a value for people, a dash for a missing one."""
-    return "-" if value is None else f"{value:.{digits}f}"
+    """Return a value for people, a dash for a missing one; a zero has no sign."""
+    return "-" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def duration(seconds: float) -> str:
