@@ -245,9 +245,30 @@ def test_an_event_in_one_line() -> None:
         "test_time_s": 150.0,
         "event": "output_on",
         "output": "load",
+        "quantity": "current",
         "level": 25.12345678,
-        "current_a": {"load": -0.001},
+        "current_a": {"load": -0.001, "supply": None},
         "flags": [],
         "why": None,
     }
-    assert event_line(event) == "21:06:40 left: output on: output load, level 25.12, current_a load -0.001"
+    words = "output load, quantity current, level 25.12 A, current load -0.001 A supply -"
+    assert event_line(event) == f"21:06:40 left: output on: {words}"
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({"voltage_v": 25.2}, "voltage 25.2 V"),
+        ({"charge_ah": 4.91234, "energy_wh": 105}, "charge 4.912 Ah, energy 105 Wh"),
+        ({"temperature_c": 31.25, "resistance_ohm": 0.0461}, "temperature 31.25 °C, resistance 0.0461 Ω"),
+        ({"groups_v": [3.6, None]}, "groups 3.6 V -"),
+        ({"quantity": "power", "level": 100.0}, "quantity power, level 100 W"),
+        ({"level": 100.0}, "level 100"),
+        ({"counters": {"charge_ah": 1.5}}, "counters charge 1.5 Ah"),
+        ({"confirmed": True, "off_s": "soon"}, "confirmed True, off s soon"),
+    ],
+)
+def test_an_event_s_values_have_their_units(said: dict[str, Any], words: str) -> None:
+    assert (
+        event_line({"utc": "2026-11-25T21:06:40Z", "bay": "left", "event": "x"} | said) == f"21:06:40 left: x: {words}"
+    )

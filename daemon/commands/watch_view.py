@@ -295,23 +295,42 @@ def chart(
     return [f"{''.join(upper):<{width}} {top}", f"{''.join(lower):<{width}} {bottom}"]
 
 
+# What the end of a name says of its value (see DEVELOPERS.md), and what a level is that an output was set to.
+_UNITS = {"v": "V", "a": "A", "w": "W", "s": "s", "ah": "Ah", "wh": "Wh", "ohm": "Ω", "c": "°C", "k": "K"}
+_LEVELS = {"current": "A", "power": "W", "resistance": "Ω"}
+
+
 def event_line(event: Message) -> str:
-    """Return one event in one line: UTC, bay, what, and why."""
+    """Return one event in one line: UTC, bay, what, and why; values with their units."""
     known = {"kind", "bench", "bay", "run", "seq", "utc", "test_time_s", "event"}
     details = ", ".join(
-        f"{key} {_shown(value)}" for key, value in event.items() if key not in known and value not in (None, [], "")
+        _detail(key, value, _LEVELS.get(str(event.get("quantity")), "") if key == "level" else "")
+        for key, value in event.items()
+        if key not in known and value not in (None, [], "")
     )
     return f"{event['utc'][11:19]} {event['bay']}: {event['event'].replace('_', ' ')}{': ' if details else ''}{details}"
 
 
-def _shown(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
+def _detail(key: str, value: Any, unit: str) -> str:
+    """Return one thing that an event says; a unit at the end of its name goes behind its numbers."""
+    name, _, ending = key.rpartition("_")
+    if name and ending in _UNITS and not isinstance(value, str | bool):
+        key, unit = name, _UNITS[ending]
+    return f"{key.replace('_', ' ')} {_shown(value, unit)}"
+
+
+def _shown(value: Any, unit: str) -> str:
     if isinstance(value, list):
-        return " ".join(_shown(one) for one in value)
+        return " ".join(_shown(one, unit) for one in value)
     if isinstance(value, Mapping):
-        return " ".join(f"{key} {_shown(one)}" for key, one in value.items())
-    return str(value)
+        return " ".join(
+            _detail(str(key), one, "") if not unit else f"{key} {_shown(one, unit)}" for key, one in value.items()
+        )
+    if value is None:
+        return "-"
+    if isinstance(value, str | bool):
+        return str(value)
+    return f"{value:.4g} {unit}".rstrip() if isinstance(value, float) else f"{value} {unit}".rstrip()
 
 
 def number(value: float | None, digits: int) -> str:
