@@ -41,6 +41,34 @@ def test_wait_s_exit_code(stand: str, confirmed: bool, code: int, capsys: pytest
     assert watching._outcome(state_of("left", stand=stand, off=None)) == 1, "nobody has looked"
 
 
+OFF_WORDS = "off, read back; 0.00 A measured"
+STUCK = "NOT CONFIRMED (answers 'ON' after off): unplug it"
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (None, ""),
+        ({"by": "worker", "armed": {}}, ""),
+        (
+            {"by": "guardian", "off": False, "outcomes": {"left load": OFF_WORDS, "left-2 load": STUCK}},
+            f"its guardian has taken over: off confirmed (left load: {OFF_WORDS})",
+        ),
+        (
+            {"by": "guardian", "off": False, "outcomes": {"left load": OFF_WORDS, "left supply": STUCK}},
+            "its guardian has taken over: OFF NOT CONFIRMED: go there, unplug it "
+            f"(left load: {OFF_WORDS}; left supply: {STUCK})",
+        ),
+        (
+            {"by": "guardian", "off": True, "outcomes": {"right load": OFF_WORDS}},
+            "its guardian has taken over, and had nothing of this bay to switch off",
+        ),
+    ],
+)
+def test_what_a_guardian_says_of_a_bay(answer: dict[str, Any] | None, words: str) -> None:
+    assert watching.said_by_guardian("left", answer) == words
+
+
 @pytest.mark.realtime
 def test_watch_fits_a_terminal_of_80_by_24(tmp_path: Path) -> None:
     ours, theirs = pty.openpty()

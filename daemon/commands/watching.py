@@ -23,7 +23,8 @@ from benchwarden.daemon.commands.control import state_of
 from benchwarden.daemon.commands.parsing import add_command
 from benchwarden.daemon.commands.watch_lines import Lines
 from benchwarden.daemon.commands.watch_view import Point, Told
-from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.guard.raw_wire import is_confirmed
+from benchwarden.daemon.guard.state_folder import FEED_SOCKET, GUARDIAN_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.serving.asking import NoAnswer, ask
 from benchwarden.results.folder import FolderError, read_run, utc_text
 
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
 FINISHED, TRIPPED, REFUSED, STOPPED = 0, 1, 2, 3
 TERMINAL_EVERY_S, PIPED_EVERY_S = 0.5, 5.0
 AGAIN_S = 1.0
+# So long a guardian may take to answer, and to take over and confirm off; it notices a frozen worker after seconds.
+GUARDIAN_S, TOOK_OVER_S = 5.0, 20.0
+CONFIRMED = "off confirmed"
 _CODES = {"tripped": TRIPPED, "stopped": STOPPED, "interrupted": STOPPED, "idle": FINISHED}
 
 Message = Mapping[str, Any]
@@ -189,17 +193,54 @@ def _wait(options: argparse.Namespace) -> int:
     with suppress(KeyboardInterrupt):
         for message in follow(state_of(options) / FEED_SOCKET, PIPED_EVERY_S):
             if message is None:
+                # A worker that is frozen stays connected.
+                words = said_by_guardian(options.bay, _guardian(options))
+                if words:
+                    return _lost(options, words)
                 continue
             if message["kind"] == "lost":
                 if last is None or last["stand"] in ("running", "cooling"):
-                    print(f"{options.bay}: the worker has gone; look at the bench", file=sys.stderr)
-                    return TRIPPED
+                    return _lost(options, None)
                 return _outcome(last)
             if message["kind"] == "state" and message["bay"] == options.bay:
                 last = message
                 if message["stand"] not in ("running", "cooling") and message["off"]:
                     return _outcome(message)
     return STOPPED
+
+
+def _guardian(options: argparse.Namespace) -> Message | None:
+    """Return what the guardian answers; empty while it is busy switching off, None if there is none."""
+    try:
+        return ask(state_of(options) / GUARDIAN_SOCKET, {"do": "status"}, GUARDIAN_S)
+    except NoAnswer as error:
+        return None if isinstance(error.__cause__, FileNotFoundError | ConnectionRefusedError) else {}
+
+
+def _lost(options: argparse.Namespace, words: str | None) -> int:
+    """Print what the guardian of a worker that has gone makes of a bay, once it has confirmed off or time is up."""
+    until_s = clock.real_s() + TOOK_OVER_S
+    while not (words and CONFIRMED in words) and clock.real_s() < until_s:
+        found = _guardian(options)
+        if found is None:
+            break  # it has gone as well
+        words = said_by_guardian(options.bay, found) or words
+        threading.Event().wait(AGAIN_S)
+    words = words or "its guardian says nothing of it: off is not known, look at the bench"
+    print(f"{options.bay}: the worker has gone; {words}", file=sys.stderr)
+    return TRIPPED
+
+
+def said_by_guardian(bay: str, answer: Message | None) -> str:
+    """Return what a guardian that has taken over says of one bay, "" where it has not; `answer`: to "status"."""
+    if not answer or answer.get("by") != "guardian":
+        return ""
+    outcomes = {name: str(said) for name, said in answer.get("outcomes", {}).items() if name.startswith(f"{bay} ")}
+    if not outcomes:
+        return "its guardian has taken over, and had nothing of this bay to switch off"
+    off = CONFIRMED if all(map(is_confirmed, outcomes.values())) else "OFF NOT CONFIRMED: go there, unplug it"
+    said = "; ".join(f"{name}: {outcome}" for name, outcome in outcomes.items())
+    return f"its guardian has taken over: {off} ({said})"
 
 
 def _outcome(state: Message) -> int:
