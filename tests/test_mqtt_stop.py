@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon import clock
+from benchwarden.daemon.front import mqtt_publisher
 from benchwarden.daemon.front.mqtt_stop import LONGEST, NONCES, Calm, Gate, StopRefused, outcome
 from benchwarden.daemon.serving.messages import AnswerMessage, utc_ms
 from benchwarden.daemon.serving.worker_socket import WorkerSocket
@@ -150,8 +151,13 @@ async def answered(seen: Watcher, nonce: str, where: str = "left/stop/answer") -
 
 @needs_mosquitto
 @pytest.mark.realtime
-def test_only_a_fresh_new_stop_stops_and_a_flood_does_not_keep_it_out(tmp_path: Path) -> None:
+def test_only_a_fresh_new_stop_stops_and_a_flood_does_not_keep_it_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     bench = "benchwarden/bird-shed"
+    # A machine that stands still must not end the connection: what is sent meanwhile would be gone, and not counted.
+    monkeypatch.setattr(mqtt_publisher, "PUBLISH_S", 20.0)
+    monkeypatch.setattr(mqtt_publisher, "KEEPALIVE_S", 60)
 
     async def work() -> None:
         broker = Broker(tmp_path).start()
