@@ -1,5 +1,6 @@
 """`benchwarden demo --live` as a newcomer meets it: the printed address on a phone, STOP, and off that is confirmed."""
 
+import asyncio
 import re
 import signal
 import socket
@@ -12,11 +13,17 @@ import pytest
 from playwright.sync_api import expect
 
 from benchwarden.daemon import clock
+from benchwarden.daemon.commands import demo_live
+from benchwarden.daemon.commands.demo import _jobs
 from benchwarden.daemon.commands.demo_live import STOPPED_S, Caretaker
+from benchwarden.daemon.planning.jobs import load_bench
 from benchwarden.daemon.serving.serve import PAGE_PORT, _page_address
-from benchwarden.daemon.serving.waiting_list import Stand
+from benchwarden.daemon.serving.waiting_list import COOL_WITHIN_K, Fate, Stand
+from benchwarden.profiles.preflight import REST_WITHIN_K
 from tests.browser import Complaints, chromium, context, faults_of, keep_picture, needs_chromium
+from tests.service_bench import serving
 from tests.shed import BENCHWARDEN, ENVIRONMENT, wait_for
+from tests.virtual_bench import on_virtual_time
 
 ADDRESS = re.compile(r"Open in a browser on this machine: +(http://127\.0\.0\.1:(\d+)/)\n")
 
@@ -49,6 +56,40 @@ def test_what_was_stopped_stays_stopped_for_a_while_and_a_trip_waits_for_a_perso
     assert caretaker._is_due("left", Stand.STOPPED)
     assert not caretaker._is_due("left", Stand.TRIPPED)
     assert len(said) == 1
+
+
+def test_a_pack_that_was_stopped_while_warm_cools_and_then_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(demo_live, "STOPPED_S", 0.0)  # a minute of real time, in which it would have cooled
+
+    async def work() -> None:
+        async with serving(tmp_path, soc=0.9) as one:
+            packs = {"left": tmp_path / "heron.toml"}
+            path = tmp_path / "bench.toml"
+            _jobs(load_bench(path), path, "capacity", packs)  # confirms the pack, as the demonstration does
+            caretaker = Caretaker(packs, str(tmp_path / "draw.toml"), "127.0.0.1:1", one.board.notes.append)
+            seeing = asyncio.create_task(caretaker.keep_going(one.service))
+            pack = one.simulated.bays["left"].pack
+
+            def warmer_k() -> float:
+                return pack.probes_c["middle"] - pack.probes_c["ambient"]
+
+            for more in range(3):  # a list that begins anew again and again does not grow
+                await one.until(lambda: one.drawing("left") and warmer_k() > REST_WITHIN_K + 1.0)
+                answer = await one.ask("stop", bay="left")
+                assert answer["off"]
+                await one.until(lambda: one.stand("left") is Stand.COOLING, 60)
+                assert [test.number for test in one.service.bays["left"].list.tests] == [1, 2, 3], more
+                await one.until(lambda: one.stand("left") is Stand.RUNNING, 3600)
+                assert warmer_k() < COOL_WITHIN_K + 0.5
+                assert one.fates("left") == [Fate.STOPPED, Fate.RUNNING, Fate.WAITING]
+            await one.until(lambda: one.drawing("left"))
+            assert not any("TRIPPED" in note or "not started" in note for note in one.board.notes), one.board.notes
+            seeing.cancel()
+            await asyncio.wait({seeing})
+
+    on_virtual_time(work())
 
 
 @pytest.fixture

@@ -22,7 +22,7 @@ FOUND: dict[str, dict[str, Any]] = {
     "subscriber": {"samples": 301, "p50_s": 0.0051, "p99_s": 0.0337, "load": 7.3},
     "long_run": {"hours": 10, "hz": 10, "first_s": 1.2, "later_s": 0.6, "transferred_mb": 0.157, "load": 1.1},
     "watched": {"bays": 8, "pages": 20, "p99_share": 0.031, "frozen_p99_share": 0.042, "bare_p99_share": 0.02}
-    | {"load": 1.9},
+    | {"frozen_s": 20.0, "frozen_samples": 1592, "frozen_late": 0, "bare_late": 0, "load": 1.9},
     "frozen_broker": {"samples": 6000, "real_s": 30.0, "late": 0, "growth_mb": 0.1},
 }
 
@@ -36,6 +36,7 @@ def test_the_table_stands_between_its_marks() -> None:
     assert "| 4 ms median, 31 ms p99 | p99 ≤ 100 ms |" in new
     assert "| 200 ms before the deadline of 2.5 s, the latest | ≤ 100 ms after it |" in new
     assert "| +0.7 MB; descriptors 40 → 40, threads 6 → 6 | < 5 MB, flat |" in new
+    assert "| 0; of timers that do nothing else: 0 | 0 |" in new
     assert measured.put_into(new, measured.table(FOUND, "On a machine.")) == new
     with pytest.raises(ValueError, match=r"README\.md"):
         measured.put_into("# x\n", "table")

@@ -13,7 +13,7 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.bench import Mqtt, read_bench
 from benchwarden.daemon.front.mqtt_login import PASSWORD, USER, login
 from benchwarden.daemon.front.mqtt_stop import Gate
-from benchwarden.daemon.front.mqtt_topics import Topics
+from benchwarden.daemon.front.mqtt_topics import REFUSED, Topics
 from benchwarden.daemon.serving.messages import MESSAGES, AnswerMessage
 from tests.broker import Broker, free_port, needs_mosquitto, until, watching
 from tests.front_rig import Rig, state_of
@@ -149,3 +149,7 @@ def test_every_topic_and_command_of_the_page_is_there() -> None:
     named = {one.replace("<bench>", "bird-shed").replace("<bay>", "left") for one in re.findall(r"\| `(\S+)` \|", PAGE)}
     kinds = {str(model.model_fields["kind"].default) for model in MESSAGES} - {"status", "answer"}
     assert named == {topics.status, topics.answer("left"), *(topics.of_bay("left", kind) for kind in kinds)}
+
+
+def test_the_page_names_every_word_that_is_refused() -> None:
+    assert tuple(block("refused").split()) == REFUSED

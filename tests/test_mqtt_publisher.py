@@ -107,12 +107,12 @@ def test_a_broker_that_comes_late_and_is_killed_misses_no_event(tmp_path: Path) 
 
 
 def test_a_frozen_broker_delays_no_sample_and_loses_no_event(tmp_path: Path) -> None:
-    """The worker's side of the feed is measured: telling is never later than without any broker."""
+    """The worker's side of the feed is measured: telling takes next to nothing, and waits for nobody."""
 
     async def work() -> None:
         broker = Broker(tmp_path).start()
         rig = Rig(tmp_path, broker.port)
-        late_s: list[float] = []
+        took_s: list[float] = []
         try:
             # Who watches was there before: nobody else would get events that are published before they subscribe.
             async with watching(broker.port) as seen, rig.running(every="100 ms"):
@@ -121,11 +121,11 @@ def test_a_frozen_broker_delays_no_sample_and_loses_no_event(tmp_path: Path) -> 
                 rig.told("started")
                 # Longer than a publish's timeout, so that it happens, and enough samples that some find no room.
                 for number in range(1, 301):
-                    before = time.monotonic()
+                    before_s = time.perf_counter()
                     for bay in ("left", "right"):
                         rig.feed.tell(sample_of(bay, number))
+                    took_s.append(time.perf_counter() - before_s)
                     await asyncio.sleep(0.01)
-                    late_s.append(time.monotonic() - before - 0.01)
                 rig.told("step_began", step=1)
                 broker.thaw()
                 await until(lambda: {1, 2} <= set(numbers(seen.of("left/event"))))
@@ -134,9 +134,10 @@ def test_a_frozen_broker_delays_no_sample_and_loses_no_event(tmp_path: Path) -> 
         finally:
             broker.kill()
         assert status[0]["dropped"] > 0
-        assert sorted(late_s)[len(late_s) // 2] < 0.05  # half of them at least, on a loaded machine
-        assert max(late_s) < 1.0
-        assert "timed out" in rig.said[0]
+        assert sorted(took_s)[len(took_s) // 2] < 0.005
+        # Who waited for the broker would do so again and again; a machine may stand still just then, once.
+        assert sum(one > 1.0 for one in took_s) <= 1
+        assert any("timed out" in text for text in rig.said)
 
     asyncio.run(work())
 
@@ -158,6 +159,9 @@ def test_two_processes_never_have_one_name(tmp_path: Path) -> None:
                 await until(lambda: seen.of("left/event"))
         finally:
             broker.kill()
-        assert rigs[0].said == rigs[1].said == []  # nobody was put out
+        # Nobody was put out, as a broker does to the older of two connections of one name; a machine that stands still
+        # makes troubles of its own.
+        said = [text for rig in rigs for text in rig.said]
+        assert [text for text in said if "timed out" not in text and "connected again" not in text] == []
 
     asyncio.run(work())

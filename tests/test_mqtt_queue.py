@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -39,8 +40,42 @@ def test_topics_name_the_bench_as_a_path_would() -> None:
     assert topics.answer(None) == "benchwarden/mowe-co-shed-2/stop/answer"
     assert topics.answer("left") == "benchwarden/mowe-co-shed-2/left/stop/answer"
     assert topics.alarm("") == "benchwarden/mowe-co-shed-2/alarm"
-    assert len(topics.refused()) == 3 * len(REFUSED)
-    assert not {*topics.refused()} & {*topics.stops()}
+
+
+@pytest.mark.parametrize(
+    ("topic", "bay"),
+    [
+        ("left/stop", None),
+        ("stop", None),
+        ("nowhere/stop", "nowhere"),
+        ("Left/stop", "Left"),
+        ("stop/stop", "stop"),
+        ("/stop", None),
+        ("a b/stop", None),
+        ("left/left/stop", None),
+        (f"{'x' * 41}/stop", None),
+        ("left/start", None),
+    ],
+)
+def test_a_stop_for_a_bay_that_is_not_there(topic: str, bay: str | None) -> None:
+    assert Topics.of("Bird Shed", ["left", "right"]).wrong_bay(f"benchwarden/bird-shed/{topic}") == bay
+
+
+def test_what_is_listened_for_holds_every_order_and_nothing_that_is_published() -> None:
+    topics = Topics.of("Bird Shed", ["left", "right"])
+    patterns = topics.heard() + topics.refused()
+
+    def comes(topic: str) -> bool:
+        return any(paho.mqtt.client.topic_matches_sub(pattern, topic) for pattern in patterns)
+
+    kinds = ("state", "sample", "event", "result", "alarm", "stop/answer")
+    ours = [topics.status, topics.alarm(""), topics.answer(None)]
+    ours += [topics.of_bay(bay, kind) for bay in topics.bays for kind in kinds]
+    assert not any(map(comes, ours))
+    words = ("stop", *REFUSED)
+    assert all(comes(f"benchwarden/bird-shed/{place}{word}") for place in ("", "left/", "right/") for word in words)
+    assert comes("benchwarden/bird-shed/nowhere/stop")
+    assert not comes("benchwarden/boat-shed/left/stop")
 
 
 def test_a_bench_without_a_letter_has_no_topics() -> None:

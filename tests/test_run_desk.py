@@ -60,8 +60,9 @@ def test_a_run_is_seen_told_and_stopped(tmp_path: Path) -> None:
             )
             for word, *more in (("watch", "left"), ("tail", "--json"), ("wait", "left"))
         )
-        watched = next(iter(watch.stdout or ()))
-        assert "left: step 1/2 discharge" in watched
+        assert watch.stdout
+        assert "left: running, Sanderling, test 1 of 1" in watch.stdout.readline()
+        watched = next(line for line in watch.stdout if "left: step 1/2 discharge" in line)
         assert "lowest group" in watched
 
         stopped = say(shed, "stop", "left")

@@ -18,8 +18,11 @@ from benchwarden.daemon.main import main
 from benchwarden.daemon.planning.jobs import Job
 from benchwarden.daemon.running.progress import Progress, View, left_s
 from benchwarden.daemon.serving.feed import Feed, Reader
+from benchwarden.daemon.serving.list_file import as_data
+from benchwarden.daemon.serving.messages import state_message
 from benchwarden.daemon.serving.run_desk import RunDesk
 from benchwarden.daemon.serving.telling import Telling
+from benchwarden.daemon.serving.waiting_list import Entry, WaitingList
 from benchwarden.profiles.pack import read_pack
 from benchwarden.profiles.plan import work_out
 from benchwarden.profiles.profile import read_profile
@@ -173,6 +176,18 @@ def every_error(checker: Any, data: Any) -> Iterator[Any]:
         error = found.pop()
         yield error
         found += error.context or ()
+
+
+@pytest.mark.parametrize(
+    ("profile", "told"), [("capacity", "capacity"), ("/home/wren/profiles/draw.toml", "draw.toml"), ("draw", "draw")]
+)
+def test_a_state_tells_nobody_where_files_lie_on_this_machine(profile: str, told: str) -> None:
+    test = Entry(1, profile, "Short draw", "", run="/home/wren/runs/heron/2026-11-25T21-04-11Z_draw")
+    found = {"list": as_data(WaitingList("left", "/home/wren/heron.toml", "Heron", (test,)))}
+    message = state_message("bird-shed", "left", 0.0, found | {"question": None, "off": None}, None)
+    assert checked(message) == "state"
+    assert "wren" not in json.dumps(message)
+    assert message["tests"][0]["profile"] == told
 
 
 def test_a_whole_run_on_virtual_time_tells_what_the_schemas_say(tmp_path: Path) -> None:

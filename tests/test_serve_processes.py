@@ -85,6 +85,11 @@ class Service:
     def worker(self) -> int:
         return worker_of(self.process)
 
+    def is_read(self) -> bool:
+        """Tell whether somebody is connected to the live feed (state 03 of proc(5), /proc/net/unix)."""
+        rows = [line.split() for line in Path("/proc/net/unix").read_text().splitlines()[1:]]
+        return any(row[5] == "03" and row[7:] == [str(self.state / "feed.sock")] for row in rows)
+
     def start(self, bay: str) -> None:
         """Have a bay draw, by the way that a person goes."""
         added = self.say("add", f"{bay}=pack.toml", "draw.toml", "rest.toml")
@@ -160,8 +165,20 @@ def test_worker_and_guardian_are_killed_and_each_next_start_is_idle(shed: Shed) 
         service.idle()
         service.start("left")
         wait_for(shed.is_on, 30)
+        waiting = subprocess.Popen(
+            [*BENCHWARDEN, "wait", "left", "--bench", str(shed.bench), "--state", str(service.state)],
+            env=ENVIRONMENT,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        wait_for(service.is_read, 60)
         os.kill(service.worker(), signal.SIGKILL)
         wait_for(lambda: not shed.is_on() and shed.drawn_a() < 0.05, 7)
+        heard = waiting.communicate(timeout=60)[1]
+        assert waiting.returncode == 1
+        assert (
+            "left: the worker has gone; its guardian has taken over: off confirmed (left load: off, read back" in heard
+        )
         said = service.say("status")
         assert said.returncode == 1
         assert "its guardian has taken over: off confirmed" in said.stderr

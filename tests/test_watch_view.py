@@ -14,8 +14,12 @@ from benchwarden.daemon.commands.watch_view import (
     chart,
     event_line,
     joined,
+    last_events,
+    number,
     one_bay,
     overview,
+    scale,
+    wrapped,
 )
 
 RUN = "heron/2026-11-25T21-04-11Z_standard"
@@ -70,7 +74,7 @@ def told(*messages: dict[str, Any], now_s: float = 0.0) -> Told:
 
 
 def test_the_overview_says_what_a_bay_does() -> None:
-    assert overview(told(state(), sample()), 1.0) == [
+    assert overview(told(state(), sample()), 1.0, 80, 22) == [
         "left: running, Heron, test 1 of 2: Standard test, 1 waiting",
         "  step 2/10 discharge  21.50 V  -25.10 A  -540 W  1 h 05 left",
         "  lowest group 3.500 V  31.2 °C  out 0.500 Ah 10.5 Wh",
@@ -81,22 +85,74 @@ def test_the_overview_says_what_a_bay_does() -> None:
     ("later_s", "words"), [(2.0, None), (4.0, "4 s old"), (11.0, "OLD: nothing was heard for 11 s")]
 )
 def test_what_is_old_says_so(later_s: float, words: str | None) -> None:
-    lines = overview(told(state(), sample()), later_s)
+    lines = overview(told(state(), sample()), later_s, 80, 22)
     assert lines[3:] == ([f"  {words}"] if words else [])
 
 
 def test_a_lost_connection_is_said_at_once() -> None:
     found = told(state(), sample(), {"kind": "lost"})
-    assert "  NO CONNECTION to the worker: this is old" in overview(found, 0.1)
+    assert "  NO CONNECTION to the worker: this is old" in overview(found, 0.1, 80, 22)
 
 
 def test_an_idle_bay_says_that_it_is_off_and_a_question_how_it_is_answered() -> None:
     off = {"words": "off confirmed (load 0.001 A)", "utc": "2026-11-25T21:00:00Z"}
     asked = {"text": "Is it full?", "answers": ["done", "no"]}
-    lines = overview(told(state(stand="tripped", why="group 2 fell", run=None, off=off, question=asked)), 0.0)
-    assert lines[0].startswith("left: TRIPPED (group 2 fell), Heron")
-    assert lines[1] == "  off confirmed (load 0.001 A), 2026-11-25T21:00:00Z"
-    assert lines[2] == "  ASKS: Is it full? (benchwarden answer left …: done or no)"
+    found = told(state(stand="tripped", why="group 2 fell", run=None, off=off, question=asked))
+    assert overview(found, 0.0, 200, 22) == [
+        "left: TRIPPED (group 2 fell), Heron, test 1 of 2: Standard test, 1 waiting",
+        "  ASKS: Is it full?",
+        "  answer with: benchwarden answer left … (done or no)",
+        "  off confirmed (load 0.001 A), 2026-11-25T21:00:00Z",
+    ]
+
+
+LONG = (
+    "Is the charger set to 4.20 V per cell and 2.5 A, are its leads and the balance lead plugged in, and has it begun? "
+    "Type charged once it says that it is done"
+)
+WHY = (
+    "load: its own under-voltage trip is latched though the highest group stands at 3.912 V: reset it at the "
+    "instrument, and find out first why it tripped"
+)
+
+
+def test_a_question_and_a_reason_are_whole_in_80_columns() -> None:
+    asked = {"text": LONG, "answers": ["charged", "give up"]}
+    events = [
+        {"kind": "event", "bay": "left", "run": RUN, "seq": 1, "utc": "2026-11-25T21:00:00Z"}
+        | {"event": "tripped", "reason": WHY}
+    ]
+    found = told(state(stand="tripped", why=WHY, question=asked), sample(), *events)
+    for lines in (overview(found, 0.0, 80, 22), one_bay(found, "left", 0.0, 80, 22)):
+        assert max(map(len, lines)) < 80
+        assert len(lines) <= 22
+        text = " ".join(line.strip() for line in lines)
+        assert f"ASKS: {LONG}" in text
+        assert f"left: TRIPPED ({WHY})" in text
+        assert "  answer with: benchwarden answer left … (charged or give up)" in lines
+    assert " ".join(line.strip() for line in last_events(events, 80, 5)) == f"21:00:00 left: tripped: reason {WHY}"
+    assert last_events(events, 80, 2) == []
+
+
+def test_bays_that_need_a_person_come_first_where_not_all_find_room() -> None:
+    names = [f"bay-{number}" for number in range(8)]
+    states = [state(bay=name) for name in names]
+    states[6] = state(bay="bay-6", stand="tripped", why="group 2 fell")
+    states[7] = state(bay="bay-7", question={"text": "Is it full?", "answers": ["done"]})
+    found = told(*states, *(sample(bay=name) for name in names))
+    assert overview(found, 0.0, 80, 99)[0].startswith("bay-0")
+    lines = overview(found, 0.0, 80, 22)
+    assert len(lines) == 22
+    assert lines[0].startswith("bay-6: TRIPPED")
+    assert any("ASKS: Is it full?" in line for line in lines[:8])
+    assert lines[-1] == "(5 lines more: a higher window, or `benchwarden watch BAY`)"
+
+
+@given(st.text(st.characters(codec="utf-8", exclude_categories=["C"]), min_size=1), st.integers(20, 200))
+def test_wrapped_text_is_narrower_than_its_width_and_loses_no_word(text: str, width: int) -> None:
+    lines = wrapped(f"left: {text}", width)
+    assert max(map(len, lines)) <= max(width - 1, 20)
+    assert "".join("".join(lines).split()) == "".join(f"left: {text}".split())
 
 
 def test_a_state_without_a_run_takes_its_last_sample_off_the_screen() -> None:
@@ -153,6 +209,25 @@ def test_a_chart_is_two_lines_of_its_width(values: list[float], width: int, plai
     assert upper.isascii() == lower.isascii() == plain or not plain
 
 
+def test_noise_at_rest_does_not_fill_a_chart_and_zero_has_no_sign() -> None:
+    noise = (sample(seq, voltage_v=24.1 + 0.001 * (seq % 3), current_a=-0.004 + 0.003 * (seq % 2)) for seq in range(99))
+    lines = one_bay(told(state(), *noise), "left", 0.0, 80, 22)
+    place = next(place for place, line in enumerate(lines) if line.startswith("current"))
+    upper, lower = lines[place][8:64], lines[place + 1][8:64]
+    assert {*upper} <= {" ", "▁"}
+    assert len({*lower}) == 1, "it stands in the middle"
+    assert lines[place].endswith(" 0.5 A")
+    assert "-0.0" not in "\n".join(lines)
+    assert [number(value, 1) for value in (-0.04, 0.0, -0.05, None)] == ["0.0", "0.0", "-0.1", "-"]
+
+
+@given(st.lists(st.floats(-1000, 1000), min_size=1), st.floats(0.01, 100))
+def test_a_scale_holds_everything_and_is_as_wide_as_asked(values: list[float], least: float) -> None:
+    low, high = scale([(value, value) for value in values], least)
+    assert low <= min(values) <= max(values) <= high
+    assert high - low >= least * (1.0 - 1e-9) - 1e-9
+
+
 def test_a_short_burst_is_seen_in_a_narrow_chart() -> None:
     band = [(0.0, 0.0)] * 100 + [(-80.0, 0.0)] + [(0.0, 0.0)] * 99
     upper, _ = chart(band, -80.0, 0.0, 20, "0.0 A", "-80.0")
@@ -170,9 +245,30 @@ def test_an_event_in_one_line() -> None:
         "test_time_s": 150.0,
         "event": "output_on",
         "output": "load",
+        "quantity": "current",
         "level": 25.12345678,
-        "current_a": {"load": -0.001},
+        "current_a": {"load": -0.001, "supply": None},
         "flags": [],
         "why": None,
     }
-    assert event_line(event) == "21:06:40 left: output on: output load, level 25.12, current_a load -0.001"
+    words = "output load, quantity current, level 25.12 A, current load -0.001 A supply -"
+    assert event_line(event) == f"21:06:40 left: output on: {words}"
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({"voltage_v": 25.2}, "voltage 25.2 V"),
+        ({"charge_ah": 4.91234, "energy_wh": 105}, "charge 4.912 Ah, energy 105 Wh"),
+        ({"temperature_c": 31.25, "resistance_ohm": 0.0461}, "temperature 31.25 °C, resistance 0.0461 Ω"),
+        ({"groups_v": [3.6, None]}, "groups 3.6 V -"),
+        ({"quantity": "power", "level": 100.0}, "quantity power, level 100 W"),
+        ({"level": 100.0}, "level 100"),
+        ({"counters": {"charge_ah": 1.5}}, "counters charge 1.5 Ah"),
+        ({"confirmed": True, "off_s": "soon"}, "confirmed True, off s soon"),
+    ],
+)
+def test_an_event_s_values_have_their_units(said: dict[str, Any], words: str) -> None:
+    assert (
+        event_line({"utc": "2026-11-25T21:06:40Z", "bay": "left", "event": "x"} | said) == f"21:06:40 left: x: {words}"
+    )

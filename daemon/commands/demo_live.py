@@ -6,12 +6,13 @@ On a real bench nothing starts by itself. Here there must always be something to
 import asyncio
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.running.progress import View
 from benchwarden.daemon.serving.service import Board, Service
-from benchwarden.daemon.serving.waiting_list import Stand, WaitingList
+from benchwarden.daemon.serving.waiting_list import Fate, Stand, WaitingList
 
 # Real seconds that a bay stays stopped: long enough to see what STOP has done.
 STOPPED_S = 60.0
@@ -32,8 +33,20 @@ class LiveBoard(Board):
         self.progress.end(bay, how)
 
 
+def begun_anew(found: WaitingList) -> WaitingList:
+    """Return a list that begins anew with the same pack: of what was before, only the last test that had a run is kept.
+
+    A list in which something flowed lets its pack cool first, looked at like any other; one that knew nothing would try
+    a warm pack at once, and trip.
+    """
+    ran = [replace(test, number=1) for test in found.tests if test.run is not None]
+    return WaitingList(found.bay, found.pack, found.pack_name, tuple(ran[-1:]))
+
+
 class Caretaker:
     """Stands for the person who puts packs in and starts: at once, after a list's end, and a minute after a STOP.
+
+    A pack that is still warm then cools first, as between two tests.
 
     `packs`: pack files by bay; `at`: where the page is served.
     """
@@ -67,11 +80,11 @@ class Caretaker:
         return clock.real_s() - self._stopped_s[bay] >= STOPPED_S
 
     async def _start(self, service: Service, bay: str) -> None:
-        await service.bays[bay].change(lambda found: WaitingList(found.bay))
+        await service.bays[bay].change(begun_anew)
         pack = str(self._packs[bay].absolute())
         answer = await service.handle({"do": "add", "bay": bay, "pack": pack, "profiles": self._profiles})
         if "error" not in answer:
-            numbers = [test["number"] for test in answer["list"]["tests"]]
+            numbers = [test["number"] for test in answer["list"]["tests"] if test["fate"] == Fate.WAITING.value]
             answer = await service.handle({"do": "start", "bay": bay, "numbers": numbers})
         if "error" in answer:
             self._gave_up.add(bay)

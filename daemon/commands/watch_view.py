@@ -1,8 +1,10 @@
 """Draws what `benchwarden watch` shows: pure functions from what the feed told to lines of text.
 
-Made for 80 columns by 24 lines; a wider terminal gets wider charts, a narrower one loses their right ends.
+Made for 80 columns by 24 lines; a wider terminal gets wider charts, a narrower one loses their right ends. Words are
+never cut at the right end: a reason or a question goes on in the next line.
 """
 
+import textwrap
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -119,24 +121,56 @@ class Told:
             self.events.append(message)
 
 
-def overview(told: Told, now_s: float) -> list[str]:
-    """Return two lines for each bay: where it stands, and what it measures."""
+def overview(told: Told, now_s: float, width: int, height: int) -> list[str]:
+    """Return where each bay stands and what it measures, in `height` lines at most.
+
+    Where that is too little, bays that need a person come first, and the last line says how many lines are left out.
+    """
     if not told.states:
         return ["nothing is heard from the bench yet"]
-    lines: list[str] = []
-    for bay, state in told.states.items():
-        lines.append(f"{bay}: {stand_words(state)}")
-        sample = told.samples.get(bay)
-        if sample:
-            lines += [f"  {words}" for words in sample_words(sample)]
-            age = age_words(told, bay, now_s)
-            lines += [f"  {age}"] if age else []
-        elif state["off"]:
-            lines.append(f"  {state['off']['words']}, {state['off']['utc']}")
-        if state["question"]:
-            right = " or ".join(state["question"]["answers"]) or "any text"
-            lines.append(f"  ASKS: {state['question']['text']} (benchwarden answer {bay} …: {right})")
+    blocks = {bay: of_bay(told, bay, now_s, width) for bay in told.states}
+    if sum(map(len, blocks.values())) > height:
+        blocks = {bay: blocks[bay] for bay in sorted(blocks, key=lambda bay: not _needs_person(told.states[bay]))}
+    lines = [line for block in blocks.values() for line in block]
+    if len(lines) <= height:
+        return lines
+    shown = max(height - 1, 0)
+    return [*lines[:shown], f"({len(lines) - shown} lines more: a higher window, or `benchwarden watch BAY`)"]
+
+
+def _needs_person(state: Message) -> bool:
+    off = state["off"]
+    return bool(state["stand"] == "tripped" or state["question"] or (off and not off["confirmed"]))
+
+
+def of_bay(told: Told, bay: str, now_s: float, width: int) -> list[str]:
+    """Return where one bay stands, what it asks, and what it measures."""
+    state, sample = told.states[bay], told.samples.get(bay)
+    lines = wrapped(f"{bay}: {stand_words(state)}", width)
+    for text in question_lines(bay, state):
+        lines += wrapped(f"  {text}", width)
+    if sample:
+        lines += [f"  {words}" for words in sample_words(sample)]
+        age = age_words(told, bay, now_s)
+        lines += [f"  {age}"] if age else []
+    elif state["off"]:
+        lines += wrapped(f"  {state['off']['words']}, {state['off']['utc']}", width)
     return lines
+
+
+def question_lines(bay: str, state: Message) -> list[str]:
+    """Return what a bay's test asks, and in a line of its own how it is answered; nothing if it asks nothing."""
+    asked = state["question"]
+    if not asked:
+        return []
+    right = " or ".join(asked["answers"]) or "any text"
+    return [f"ASKS: {' '.join(asked['text'].split())}", f"answer with: benchwarden answer {bay} … ({right})"]
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Return a text in lines shorter than `width`; those after the first stand further in."""
+    begin = " " * (len(text) - len(text.lstrip(" ")) + 4)
+    return textwrap.wrap(text, max(width - 1, 20), subsequent_indent=begin) or [text]
 
 
 def stand_words(state: Message) -> str:
@@ -187,20 +221,20 @@ def one_bay(told: Told, bay: str, now_s: float, width: int, height: int, *, plai
     state = told.states.get(bay)
     if state is None:
         return [f"nothing is heard from bay {bay} yet"]
-    lines = overview(Told({bay: state}, told.samples, told.seen_s, connected=told.connected), now_s)
+    lines = of_bay(told, bay, now_s, width)
     sample, history = told.samples.get(bay), told.histories.get(bay)
     if history and history.points:
         chart_width = max(width - 24, 10)
-        for name, unit, digits, band in (
-            ("voltage", "V", 2, [point.voltage_v for point in history.points]),
-            ("current", "A", 1, [point.current_a for point in history.points]),
-            ("hottest", "°C", 0, [point.hottest_c for point in history.points if point.hottest_c]),
+        for name, unit, digits, least, band in (
+            ("voltage", "V", 2, 0.1, [point.voltage_v for point in history.points]),
+            ("current", "A", 1, 1.0, [point.current_a for point in history.points]),
+            ("hottest", "°C", 0, 4.0, [point.hottest_c for point in history.points if point.hottest_c]),
         ):
             if band:
-                low, high = min(one[0] for one in band), max(one[1] for one in band)
+                low, high = scale(band, least)
                 lines.append("")
                 lines += chart(
-                    band, low, high, chart_width, f"{high:.{digits}f} {unit}", f"{low:.{digits}f}", plain=plain
+                    band, low, high, chart_width, f"{number(high, digits)} {unit}", number(low, digits), plain=plain
                 )
                 lines[-2] = f"{name:<8}{lines[-2]}"
                 lines[-1] = f"{'':<8}{lines[-1]}"
@@ -209,11 +243,28 @@ def one_bay(told: Told, bay: str, now_s: float, width: int, height: int, *, plai
         lines.append(
             "groups  " + "  ".join(f"{place} {number(value, 3)}" for place, value in enumerate(sample["groups_v"], 1))
         )
-    events = [event_line(event) for event in told.events if event["bay"] == bay]
     room = height - len(lines) - 1
-    if events and room > 0:
-        lines += ["", *events[-room:]] if room > 1 else events[-1:]
+    events = last_events([event for event in told.events if event["bay"] == bay], width, room)
+    lines += ["", *events] if events else []
     return lines[:height]
+
+
+def last_events(events: Sequence[Message], width: int, room: int) -> list[str]:
+    """Return the last events that find room, each whole."""
+    lines: list[str] = []
+    for event in reversed(events):
+        one = wrapped(event_line(event), width)
+        if len(lines) + len(one) > room:
+            break
+        lines = one + lines
+    return lines
+
+
+def scale(band: Sequence[tuple[float, float]], least: float) -> tuple[float, float]:
+    """Return the ends of a chart's scale, at least `least` apart, so that noise at rest looks like what it is."""
+    low, high = min(one[0] for one in band), max(one[1] for one in band)
+    room = max((least - (high - low)) / 2.0, 0.0)
+    return low - room, high + room
 
 
 def chart(
@@ -244,28 +295,47 @@ def chart(
     return [f"{''.join(upper):<{width}} {top}", f"{''.join(lower):<{width}} {bottom}"]
 
 
+# What the end of a name says of its value (see DEVELOPERS.md), and what a level is that an output was set to.
+_UNITS = {"v": "V", "a": "A", "w": "W", "s": "s", "ah": "Ah", "wh": "Wh", "ohm": "Ω", "c": "°C", "k": "K"}
+_LEVELS = {"current": "A", "power": "W", "resistance": "Ω"}
+
+
 def event_line(event: Message) -> str:
-    """Return one event in one line: UTC, bay, what, and why."""
+    """Return one event in one line: UTC, bay, what, and why; values with their units."""
     known = {"kind", "bench", "bay", "run", "seq", "utc", "test_time_s", "event"}
     details = ", ".join(
-        f"{key} {_shown(value)}" for key, value in event.items() if key not in known and value not in (None, [], "")
+        _detail(key, value, _LEVELS.get(str(event.get("quantity")), "") if key == "level" else "")
+        for key, value in event.items()
+        if key not in known and value not in (None, [], "")
     )
     return f"{event['utc'][11:19]} {event['bay']}: {event['event'].replace('_', ' ')}{': ' if details else ''}{details}"
 
 
-def _shown(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
+def _detail(key: str, value: Any, unit: str) -> str:
+    """Return one thing that an event says; a unit at the end of its name goes behind its numbers."""
+    name, _, ending = key.rpartition("_")
+    if name and ending in _UNITS and not isinstance(value, str | bool):
+        key, unit = name, _UNITS[ending]
+    return f"{key.replace('_', ' ')} {_shown(value, unit)}"
+
+
+def _shown(value: Any, unit: str) -> str:
     if isinstance(value, list):
-        return " ".join(_shown(one) for one in value)
+        return " ".join(_shown(one, unit) for one in value)
     if isinstance(value, Mapping):
-        return " ".join(f"{key} {_shown(one)}" for key, one in value.items())
-    return str(value)
+        return " ".join(
+            _detail(str(key), one, "") if not unit else f"{key} {_shown(one, unit)}" for key, one in value.items()
+        )
+    if value is None:
+        return "-"
+    if isinstance(value, str | bool):
+        return str(value)
+    return f"{value:.4g} {unit}".rstrip() if isinstance(value, float) else f"{value} {unit}".rstrip()
 
 
 def number(value: float | None, digits: int) -> str:
-    """Return a value for people, a dash for a missing one."""
-    return "-" if value is None else f"{value:.{digits}f}"
+    """Return a value for people, a dash for a missing one; a zero has no sign."""
+    return "-" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def duration(seconds: float) -> str:

@@ -21,10 +21,12 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.commands import watch_view
 from benchwarden.daemon.commands.control import state_of
 from benchwarden.daemon.commands.parsing import add_command
+from benchwarden.daemon.commands.watch_lines import Lines
 from benchwarden.daemon.commands.watch_view import Point, Told
-from benchwarden.daemon.guard.state_folder import FEED_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.guard.raw_wire import is_confirmed
+from benchwarden.daemon.guard.state_folder import FEED_SOCKET, GUARDIAN_SOCKET, WORKER_SOCKET
 from benchwarden.daemon.serving.asking import NoAnswer, ask
-from benchwarden.results.folder import FolderError, read_run
+from benchwarden.results.folder import FolderError, read_run, utc_text
 
 if TYPE_CHECKING:
     from benchwarden.daemon.commands.parsing import Commands
@@ -32,6 +34,9 @@ if TYPE_CHECKING:
 FINISHED, TRIPPED, REFUSED, STOPPED = 0, 1, 2, 3
 TERMINAL_EVERY_S, PIPED_EVERY_S = 0.5, 5.0
 AGAIN_S = 1.0
+# So long a guardian may take to answer, and to take over and confirm off; it notices a frozen worker after seconds.
+GUARDIAN_S, TOOK_OVER_S = 5.0, 20.0
+CONFIRMED = "off confirmed"
 _CODES = {"tripped": TRIPPED, "stopped": STOPPED, "interrupted": STOPPED, "idle": FINISHED}
 
 Message = Mapping[str, Any]
@@ -104,7 +109,7 @@ def _watch(options: argparse.Namespace) -> int:
     if not _known_bay(options):
         return REFUSED
     terminal = sys.stdout.isatty()
-    told, drawn = Told(), 0
+    told, lines, drawn = Told(), Lines(options.bay), 0
     begun: set[str] = set()
     runs = _runs(Path(options.bench))
     with suppress(KeyboardInterrupt):
@@ -115,10 +120,11 @@ def _watch(options: argparse.Namespace) -> int:
                     begun.add(message["run"])
                     told.begin(message["bay"], message["run"], *_of_record(runs / message["run"]))
                 told.take(message, now_s)
-                if not terminal and message["kind"] == "event" and options.bay in (None, message["bay"]):
-                    print(watch_view.event_line(message), flush=True)
-            if message is None or message["kind"] == "lost":
-                drawn = _draw(told, options.bay, now_s, drawn) if terminal else _print(told, options.bay, now_s)
+            if not terminal:
+                new = lines.samples(told, now_s) if message is None else lines.take(message, utc_text(clock.unix_s()))
+                print(*new, sep="\n", end="\n" if new else "", flush=True)
+            elif message is None or message["kind"] == "lost":
+                drawn = _draw(told, options.bay, now_s, drawn)
     return FINISHED
 
 
@@ -153,28 +159,19 @@ def _of_record(folder: Path) -> tuple[list[Point], list[dict[str, Any]]]:
 def _draw(told: Told, bay: str | None, now_s: float, drawn: int) -> int:
     width, height = shutil.get_terminal_size((80, 24))
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    above = [] if told.connected else ["NO CONNECTION to the worker; what stands here is old"]
+    room = height - 2 - len(above)
     if bay is None:
-        lines = watch_view.overview(told, now_s)
-        room = height - len(lines) - 3
-        events = [watch_view.event_line(event) for event in told.events][-room:] if room > 0 else []
+        lines = watch_view.overview(told, now_s, width, room)
+        events = watch_view.last_events(list(told.events), width, room - len(lines) - 1)
         lines += ["", *events] if events else []
     else:
-        lines = watch_view.one_bay(told, bay, now_s, width, height - 2, plain=plain)
-    if not told.connected:
-        lines.insert(0, "NO CONNECTION to the worker; what stands here is old")
-    lines = [line[: width - 1] for line in lines[: height - 2]]
+        lines = watch_view.one_bay(told, bay, now_s, width, room, plain=plain)
+    lines = [line[: width - 1] for line in (*above, *lines)]
     back = f"\x1b[{drawn}F\x1b[J" if drawn else ""
     sys.stdout.write(back + "".join(f"{line}\n" for line in [*lines, "Ctrl-C leaves; the tests go on"]))
     sys.stdout.flush()
     return len(lines) + 1
-
-
-def _print(told: Told, bay: str | None, now_s: float) -> int:
-    for name, sample in told.samples.items():
-        if bay in (None, name):
-            words = [*watch_view.sample_words(sample), watch_view.age_words(told, name, now_s)]
-            print(f"{sample['utc'][11:19]} {name}: {'  '.join(word for word in words if word)}", flush=True)
-    return 0
 
 
 def _tail(options: argparse.Namespace) -> int:
@@ -196,17 +193,54 @@ def _wait(options: argparse.Namespace) -> int:
     with suppress(KeyboardInterrupt):
         for message in follow(state_of(options) / FEED_SOCKET, PIPED_EVERY_S):
             if message is None:
+                # A worker that is frozen stays connected.
+                words = said_by_guardian(options.bay, _guardian(options))
+                if words:
+                    return _lost(options, words)
                 continue
             if message["kind"] == "lost":
                 if last is None or last["stand"] in ("running", "cooling"):
-                    print(f"{options.bay}: the worker has gone; look at the bench", file=sys.stderr)
-                    return TRIPPED
+                    return _lost(options, None)
                 return _outcome(last)
             if message["kind"] == "state" and message["bay"] == options.bay:
                 last = message
                 if message["stand"] not in ("running", "cooling") and message["off"]:
                     return _outcome(message)
     return STOPPED
+
+
+def _guardian(options: argparse.Namespace) -> Message | None:
+    """Return what the guardian answers; empty while it is busy switching off, None if there is none."""
+    try:
+        return ask(state_of(options) / GUARDIAN_SOCKET, {"do": "status"}, GUARDIAN_S)
+    except NoAnswer as error:
+        return None if isinstance(error.__cause__, FileNotFoundError | ConnectionRefusedError) else {}
+
+
+def _lost(options: argparse.Namespace, words: str | None) -> int:
+    """Print what the guardian of a worker that has gone makes of a bay, once it has confirmed off or time is up."""
+    until_s = clock.real_s() + TOOK_OVER_S
+    while not (words and CONFIRMED in words) and clock.real_s() < until_s:
+        found = _guardian(options)
+        if found is None:
+            break  # it has gone as well
+        words = said_by_guardian(options.bay, found) or words
+        threading.Event().wait(AGAIN_S)
+    words = words or "its guardian says nothing of it: off is not known, look at the bench"
+    print(f"{options.bay}: the worker has gone; {words}", file=sys.stderr)
+    return TRIPPED
+
+
+def said_by_guardian(bay: str, answer: Message | None) -> str:
+    """Return what a guardian that has taken over says of one bay, "" where it has not; `answer`: to "status"."""
+    if not answer or answer.get("by") != "guardian":
+        return ""
+    outcomes = {name: str(said) for name, said in answer.get("outcomes", {}).items() if name.startswith(f"{bay} ")}
+    if not outcomes:
+        return "its guardian has taken over, and had nothing of this bay to switch off"
+    off = CONFIRMED if all(map(is_confirmed, outcomes.values())) else "OFF NOT CONFIRMED: go there, unplug it"
+    said = "; ".join(f"{name}: {outcome}" for name, outcome in outcomes.items())
+    return f"its guardian has taken over: {off} ({said})"
 
 
 def _outcome(state: Message) -> int:

@@ -18,6 +18,7 @@ from benchwarden.daemon.serving.messages import utc_ms
 BURST, EVERY_S = 10, 5.0
 # So many senders of one STOP get an answer each.
 ANSWERED = 100
+LONGEST_SHOWN = 200
 # So long an answer waits for the currents that were measured at a run's end.
 MEASURED_S = 1.0
 
@@ -31,7 +32,8 @@ class Orders:
     def __init__(self, topics: Topics, state: Path, news: News, say: Callable[[str], None]) -> None:
         self._topics, self._state, self._news, self._say = topics, state, news, say
         self._stops = topics.stops()
-        self._gate = Gate()
+        # What a wrong bay was sent may be sent again to the right one, so it is remembered apart.
+        self._gate, self._wrong_gate = Gate(), Gate()
         self._said, self._answered = Calm(BURST, EVERY_S), Calm(BURST, EVERY_S)
         self._nonces: dict[str | None, list[str]] = {}
         self._tasks: set[asyncio.Task[None]] = set()
@@ -40,6 +42,10 @@ class Orders:
 
     def take(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """Take one message of the broker."""
+        wrong = self._topics.wrong_bay(topic)
+        if wrong is not None:
+            self._refuse_bay(topic, wrong, payload, retained=retained)
+            return
         if topic not in self._stops:
             self._refuse(topic, "only STOP is taken over MQTT, and nothing that could switch on")
             return
@@ -48,8 +54,7 @@ class Orders:
             nonce = self._gate.judge(payload, retained=retained, unix_s=clock.unix_s())
         except StopRefused as error:
             self._refuse(topic, str(error))
-            if error.nonce and self._answered.passes(asyncio.get_running_loop().time()):
-                self._answer(bay, error.nonce, taken=False, off=None, words=[f"refused: {error}"], current_a={})
+            self._answer_refused(bay, error.nonce, str(error))
             return
         under_way = self._nonces.get(bay)
         if under_way is not None:
@@ -63,13 +68,28 @@ class Orders:
         if self._said.passes(asyncio.get_running_loop().time()):
             self._say(f"mqtt: STOP for {f'bay {bay}' if bay else 'all bays'}")
 
+    def _refuse_bay(self, topic: str, bay: str, payload: bytes, *, retained: bool) -> None:
+        """Tell whoever meant to stop a bay that there is none of that name: nothing was stopped."""
+        why = f"there is no bay {bay!r}; known: {', '.join(self._topics.bays)}"
+        try:
+            nonce: str | None = self._wrong_gate.judge(payload, retained=retained, unix_s=clock.unix_s())
+        except StopRefused as error:
+            nonce = error.nonce
+        self._refuse(topic, why)
+        self._answer_refused(bay, nonce, why)
+
+    def _answer_refused(self, bay: str | None, nonce: str | None, why: str) -> None:
+        if nonce and self._answered.passes(asyncio.get_running_loop().time()):
+            self._answer(bay, nonce, taken=False, off=None, words=[f"refused: {why}"], current_a={})
+
     def _refuse(self, topic: str, why: str) -> None:
-        """Say it without the payload, which may hold somebody's secret."""
+        """Say it without the payload, which may hold somebody's secret; of a topic no more than a line takes."""
         self._news.refused += 1
         if self._said.passes(asyncio.get_running_loop().time()):
             more = f" ({self._said.held_back} more were not logged)" if self._said.held_back else ""
             self._said.held_back = 0
-            self._say(f"mqtt_refused: {topic}: {why}{more}")
+            shown = topic if topic.isprintable() and len(topic) <= LONGEST_SHOWN else f"{topic[:LONGEST_SHOWN]!r}…"
+            self._say(f"mqtt_refused: {shown}: {why}{more}")
 
     async def _stop(self, bay: str | None) -> None:
         request = {"do": "stop"} | ({} if bay is None else {"bay": bay})

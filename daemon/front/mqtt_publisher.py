@@ -185,7 +185,7 @@ class Publisher:
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         """Listen for STOP, and for what is to be refused aloud; a broker may forbid that and need not tell."""
-        stops = list(self._topics.stops())
+        stops = self._topics.heard()
         granted = await client.subscribe([(topic, 1) for topic in stops])
         if any(_code(one) >= REFUSED for one in granted):
             self._say(f"mqtt: the broker lets nobody of this name listen to {', '.join(stops)}: no STOP comes that way")

@@ -72,7 +72,7 @@ class Asked(BaseModel):
 
 
 class Waiting(BaseModel):
-    """One test of a bay's list; `run` is the name of its run folder, relative to the bench's runs."""
+    """One test of a bay's list; `profile` is a shipped name or a file's, `run` that of its folder below the runs."""
 
     model_config = ConfigDict(extra="forbid")
     number: int
@@ -251,8 +251,9 @@ def state_message(bench: str, bay: str, unix_s: float, found: Mapping[str, Any],
 
 
 def _waiting(test: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a test of a list as it is told outside: its run without where the runs lie on this machine."""
+    """Return a test of a list as it is told outside: profile and run without where they lie on this machine."""
     told = {key: test[key] for key in Waiting.model_fields}
+    told["profile"] = PurePath(told["profile"]).name
     if told["run"]:
         told["run"] = "/".join(PurePath(told["run"]).parts[-2:])
     return told

@@ -30,8 +30,15 @@ def rows(found: dict[str, dict[str, Any]]) -> list[tuple[str, str, str]]:
             "p99 ≤ 5 %",
         ),
         (
-            f"broker frozen for as many samples as 10 min bring ({frozen['samples']} in {frozen['real_s']:g} s)",
-            f"{frozen['late']} late, {frozen['growth_mb']:+.1f} MB",
-            "0 late, bounded",
+            f"of {watched['frozen_samples']} samples of these bays while the broker stood still for "
+            f"{watched['frozen_s']:g} s, late by a whole period",
+            f"{watched['frozen_late']}; of timers that do nothing else: {watched['bare_late']}",
+            "0",
+        ),
+        (
+            f"broker frozen while the live feed tells as many samples as 10 min bring ({frozen['samples']} in "
+            f"{frozen['real_s']:g} s; no run beside)",
+            f"{frozen['late']} late by 0.1 s, front {frozen['growth_mb']:+.1f} MB",
+            "0, bounded",
         ),
     ]
