@@ -51,6 +51,8 @@ title = "A long rest"
 do = "rest"
 at_least = "10 min"
 """
+UNWEIGHED = HERON.replace('mass = "452 g"\n', "")
+assert "mass" not in UNWEIGHED
 SET_POINT_S, READ_BACK_S = 3.0 + 1.0, 10.0 + 1.0
 
 
@@ -289,9 +291,10 @@ def test_a_probe_that_falls_off(tmp_path: Path) -> None:
     assert not done.ending.every_bay
 
 
+@pytest.mark.parametrize("text", [HERON, UNWEIGHED], ids=["weighed", "unweighed"])
 @pytest.mark.parametrize("profile", [REST, CHARGE], ids=["rest", "charge"])
-def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str) -> None:
-    """Faults 67 and 68: 3 K a minute, with nothing or little flowing."""
+def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str, text: str) -> None:
+    """Faults 67 and 68: 3 K a minute, with nothing or little flowing, whether or not its file has a mass."""
     began: list[float] = []
 
     def warm(bench: SimulatedBench, sample: Sample) -> None:
@@ -302,19 +305,46 @@ def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str
         pack.core_c += 0.05
         pack.surface_c += 0.05
 
-    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=0.5, each=warm))
+    done = on_virtual_time(run_test(tmp_path, LEFT, text, profile, soc=0.5, each=warm))
     assert_tripped(done, r"temperature \w+_c rose by \d+\.\d K in 2\.\d min with the load off, where")
     assert done.ending.every_bay
     assert done.run.samples[-1].test_time_s < 60.0 + 180.0
     assert done.off_confirmed
 
 
-def test_without_a_mass_the_plan_says_what_is_not_judged_and_the_run_goes_on(tmp_path: Path) -> None:
-    text = HERON.replace('mass = "452 g"\n', "")
-    assert "mass" not in text
-    done = on_virtual_time(run_test(tmp_path, LEFT, text, DISCHARGE, soc=0.12))
+def test_a_pack_without_a_mass_that_warms_under_a_gentle_load_trips(tmp_path: Path) -> None:
+    """Fault 68: ten kelvins a minute at 2C are explained by no mass that such a pack can have."""
+
+    def warm(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.output == "load":
+            bench.bays["left"].pack.core_c += 1.0 / 6.0
+            bench.bays["left"].pack.surface_c += 1.0 / 6.0
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, DISCHARGE, soc=0.5, each=warm))
+    assert_tripped(done, r"temperature \w+_c rose by \d+\.\d K in \d+ s, where the current explains")
+    assert done.ending.every_bay
+    assert done.bench.bays["left"].witness.hottest_core_c < 60.0
+
+
+@pytest.mark.parametrize(("profile", "soc"), [(DISCHARGE, 0.12), (HARD, 1.0), (LADDER, 1.0), (CHARGE, 0.5)])
+def test_without_a_mass_the_plan_says_what_is_judged_and_an_honest_pack_ends_its_test(
+    tmp_path: Path, profile: str, soc: float
+) -> None:
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, profile, soc=soc))
     assert done.ending.how == "finished", done.ending
-    assert any(note.startswith("no mass in the pack file") for note in done.plan.notes)
+    assert any("if it weighed 245 g, half of what is typical of li-ion" in note for note in done.plan.notes)
+
+
+def test_without_a_mass_a_probe_that_falls_off_is_not_guessed_at(tmp_path: Path) -> None:
+    """As the plan says: what a probe must show at least takes a mass that somebody has weighed."""
+
+    def fall(bench: SimulatedBench) -> None:
+        wires = device(bench, "temperature").wires  # type: ignore[attr-defined]
+        wires[1] = (bench.bays["left"], "ambient")
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, HARD, soc=1.0, each=Fault(fall)))
+    assert done.ending.how == "finished", done.ending
+    assert any("whether a probe fell off is not judged" in note for note in done.plan.notes)
 
 
 # Before the plan.

@@ -100,11 +100,10 @@ class Supervisor:
         if reason:
             raise Trip(reason)
         self._learn(beat, offset_a)
-        if pack.mass_kg is not None:
-            before = self._heat or Heat(beat.time_s)
-            self._heat = warmed(
-                before, beat.time_s, beat.current_a, self.ohm, pack.mass_kg, drawing=beat.output == "load"
-            )
+        before = self._heat or Heat(beat.time_s)
+        self._heat = warmed(
+            before, beat.time_s, beat.current_a, self.ohm, pack.lightest_kg, drawing=beat.output == "load"
+        )
         self._last = beat
 
     def _learn(self, beat: Beat, offset_a: float) -> None:
@@ -130,7 +129,8 @@ class Supervisor:
 
     def _feel(self, warmth: Reading, heat: Heat) -> None:
         seen = {place: value for place, value in warmth.values.items() if value is not None}
-        self._probes, reason, every_bay = probes_plausible(self._probes, seen, heat)
+        weighed = self._pack.mass_kg is not None
+        self._probes, reason, every_bay = probes_plausible(self._probes, seen, heat, weighed=weighed)
         if reason:
             raise Trip(reason, every_bay=every_bay)
 

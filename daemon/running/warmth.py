@@ -3,7 +3,8 @@
 The heat is I²R, with the resistance from where the current began to flow last, into mass × 1000 J/(kg K)
 (batterydesign.net, "Specific heat capacity of lithium ion cells": 800 to 1100). Two predictions are kept, so that each
 rule errs towards no trip: a low one, with cooling and a lag, says what a probe must show at least; a high one, all heat
-kept, what may be shown at most. Where a figure has no source beside it, it is common practice.
+kept, what may be shown at most. Where a figure has no source beside it, it is common practice. For a pack that nobody
+weighed the mass is the least that it can be: what may be shown at most still holds, what must be shown does not.
 """
 
 from collections.abc import Mapping
@@ -71,8 +72,12 @@ class Probes:
     episode: Kept | None = None
 
 
-def probes_plausible(memory: Probes, probes_c: Mapping[str, float], heat: Heat) -> tuple[Probes, str | None, bool]:
+def probes_plausible(
+    memory: Probes, probes_c: Mapping[str, float], heat: Heat, *, weighed: bool = True
+) -> tuple[Probes, str | None, bool]:
     """Judge one reading of the thermometer; missing probes are left out of `probes_c`.
+
+    `weighed`: `heat` went into a mass that is known, and not into the least that it can be.
 
     Returns the new memory, why the bay must trip, and whether that is a rise beyond what the current explains, which
     is everybody's business (faults 67, 68): every bay is then switched off.
@@ -91,7 +96,7 @@ def probes_plausible(memory: Probes, probes_c: Mapping[str, float], heat: Heat) 
     if not kept or now.time_s - kept[-1].time_s >= _KEPT_EVERY_S:
         kept = (*(one for one in kept if now.time_s - one.time_s <= STILL_COMING_S + _KEPT_EVERY_S), now)
     after = Probes(lowest_c, kept, episode)
-    fallen = fell_off(probes_c, lowest_c, heat.seen_k)
+    fallen = fell_off(probes_c, lowest_c, heat.seen_k) if weighed else None
     if fallen:
         return after, fallen, False
     fast = too_warm_drawing(episode, now) if drawn_lately and episode else too_fast_idle(kept, now)
