@@ -7,13 +7,14 @@ import asyncio
 import os
 import re
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
+from benchwarden.daemon.alarm.outside import Outside
 from benchwarden.daemon.bench import read_bench
 from benchwarden.daemon.planning.jobs import Job
 from benchwarden.daemon.serving.run_desk import RunDesk
@@ -600,6 +601,31 @@ def test_a_stop_while_a_trip_is_carried_out_ends_the_looking_after_it_too(tmp_pa
     assert seconds < 5.0
     [run] = tmp_path.glob("heron/*")
     assert read_run(run).events[-1]["event"] == "watched"  # it was closed, not cut
+
+
+def test_who_is_told_that_a_bay_waits_is_told_that_everything_is_off(tmp_path: Path) -> None:
+    """A question after a draw: the load is off, confirmed, before anybody is asked."""
+    text = DISCHARGE.replace("[[step]]", '[[step]]\nat_most = "20 s"') + '[[step]]\ndo = "ask"\ntext = "Is it cool?"\n'
+    facts: list[Mapping[str, object]] = []
+
+    async def work() -> int:
+        async with SimulatedBench([LEFT], soc=0.5) as bench:
+            settings = read_bench(bench.bench_toml(), "bench.toml")
+            [entry], pack, profile = settings.bay, read_pack(HERON), read_profile(text, "profile")
+            job = Job(entry, pack, profile, "profile", work_out(profile, pack, entry.abilities()))
+
+            async def ask(text: str, answers: tuple[str, ...]) -> str:
+                assert not bench.bays["left"].loads[0].on
+                return "done"
+
+            guardian: Any = StandInGuardian()
+            shown: Any = Noted(bench, False)
+            outside = Outside(None, print, also=facts.append)
+            return (await carry_out(settings, [job], tmp_path, guardian, shown, ask, outside))[0]
+
+    assert on_virtual_time(work()) == FINISHED
+    [waiting] = [fact for fact in facts if fact["kind"] == "waiting for the operator"]
+    assert (waiting["why"], waiting["output"]) == ("Is it cool?", "off")
 
 
 class Noted:

@@ -19,6 +19,7 @@ from benchwarden.daemon.running.supervision import (
     voltmeter_agrees,
 )
 from benchwarden.daemon.running.warmth import Heat, Probes, probes_plausible, warmed
+from benchwarden.daemon.safety import Heat as Mark
 from benchwarden.profiles.pack import PackValues
 from benchwarden.profiles.preflight import resistance_is_sane
 from benchwarden.profiles.quantity import Accuracy
@@ -130,9 +131,9 @@ class Supervisor:
     def _feel(self, warmth: Reading, heat: Heat) -> None:
         seen = {place: value for place, value in warmth.values.items() if value is not None}
         weighed = self._pack.mass_kg is not None
-        self._probes, reason, every_bay = probes_plausible(self._probes, seen, heat, weighed=weighed)
-        if reason:
-            raise Trip(reason, every_bay=every_bay)
+        self._probes, breach = probes_plausible(self._probes, seen, heat, weighed=weighed)
+        if breach:
+            raise Trip(breach.why, every_bay=breach.heat is Mark.HOT, heat=breach.heat)
 
 
 def _at_pack(voltmeter: Reading | None) -> tuple[float, float] | None:

@@ -11,6 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from benchwarden.daemon.safety import Breach
+from benchwarden.daemon.safety import Heat as Mark
+
 HEAT_J_PER_KG_K = 1000.0
 # A fan may cool a pack with this time constant; what its cells make reaches a probe with that one.
 COOLING_S, LAG_S = 200.0, 60.0
@@ -74,13 +77,13 @@ class Probes:
 
 def probes_plausible(
     memory: Probes, probes_c: Mapping[str, float], heat: Heat, *, weighed: bool = True
-) -> tuple[Probes, str | None, bool]:
+) -> tuple[Probes, Breach | None]:
     """Judge one reading of the thermometer; missing probes are left out of `probes_c`.
 
     `weighed`: `heat` went into a mass that is known, and not into the least that it can be.
 
-    Returns the new memory, why the bay must trip, and whether that is a rise beyond what the current explains, which
-    is everybody's business (faults 67, 68): every bay is then switched off.
+    Returns the new memory, and why the bay must trip. A rise beyond what the current explains is hot, and everybody's
+    business (faults 67, 68): every bay is then switched off. Of a pack whose probe fell off the warmth is not known.
     """
     now = Kept(heat.time_s, heat.all_k, probes_c)
     lowest_c = memory.lowest_c
@@ -98,9 +101,9 @@ def probes_plausible(
     after = Probes(lowest_c, kept, episode)
     fallen = fell_off(probes_c, lowest_c, heat.seen_k) if weighed else None
     if fallen:
-        return after, fallen, False
+        return after, Breach(fallen, Mark.UNKNOWN)
     fast = too_warm_drawing(episode, now) if drawn_lately and episode else too_fast_idle(kept, now)
-    return after, fast, fast is not None
+    return after, Breach(fast, Mark.HOT) if fast else None
 
 
 def fell_off(probes_c: Mapping[str, float], lowest_c: Mapping[str, float], must_k: float) -> str | None:
