@@ -5,7 +5,8 @@ Two decisions, and no others, keep a bay safe:
 1. `follow`: a table of states and events. A pair that the table does not name trips.
 2. `judge`: each reading, as it arrives, against limits. A value outside a hard limit trips at once; outside
    a soft one on the second reading in a row, or after one second. A value that is missing (no reply,
-   overload, not a number) is never compared: it runs its blind clock, and trips when that has run out.
+   overload, not a number) is never compared: it runs its blind clock, and trips when that has run out. With
+   the reason it says whether that is heat: by this mark, never by words, people are told to keep away.
 
 A profile can end a step earlier than these limits; it can never widen one. What carries the decisions out is
 daemon/running/bay.py; if that process hangs or dies, daemon/guardian.py switches off without it.
@@ -14,6 +15,7 @@ daemon/running/bay.py; if that process hangs or dies, daemon/guardian.py switche
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import NamedTuple
 
 from benchwarden.results.sample import Reading
 
@@ -42,6 +44,21 @@ class Event(Enum):
     FINISH = "finish"
     TRIP = "trip"
     ACKNOWLEDGE = "acknowledge"  # a person has looked
+
+
+class Heat(Enum):
+    """What the reason of a trip says of the pack's warmth."""
+
+    NO = "no"
+    UNKNOWN = "unknown"  # a probe says nothing, or nothing that can be believed: the pack may be hot
+    HOT = "hot"
+
+
+class Breach(NamedTuple):
+    """Why a bay must trip, and whether that is heat."""
+
+    why: str
+    heat: Heat = Heat.NO
 
 
 TABLE: Mapping[tuple[State, Event], State] = {
@@ -107,10 +124,10 @@ def watch_from(limits: Limits, now_s: float) -> dict[tuple[str, str], Watch]:
     return {key: Watch(now_s) for key in limits}
 
 
-def judge(limits: Limits, watches: Watches, reading: Reading) -> tuple[dict[tuple[str, str], Watch], str | None]:
-    """Return the new memory, and why the bay must trip (None: it need not)."""
+def judge(limits: Limits, watches: Watches, reading: Reading) -> tuple[dict[tuple[str, str], Watch], Breach | None]:
+    """Return the new memory, and why the bay must trip (None: it need not): the first reason, but for a hot one."""
     after = dict(watches)
-    reason: str | None = None
+    found: list[Breach] = []
     for name, value in reading.values.items():
         key = (reading.role, name)
         limit = limits.get(key)
@@ -119,7 +136,7 @@ def judge(limits: Limits, watches: Watches, reading: Reading) -> tuple[dict[tupl
         before = watches[key]
         if value is None or value != value:  # missing, or not a number: never compared
             if reading.asked_s - before.valid_s > limit.blind_s:
-                reason = reason or _blind(key, limit, reading.asked_s - before.valid_s)
+                found.append(_blind(key, limit, reading.asked_s - before.valid_s))
             continue
         if limit.low <= value <= limit.high:
             after[key] = Watch(reading.asked_s)
@@ -127,11 +144,11 @@ def judge(limits: Limits, watches: Watches, reading: Reading) -> tuple[dict[tupl
         since = before.outside_since_s
         after[key] = Watch(reading.asked_s, reading.asked_s if since is None else since)
         if limit.hard or since is not None:
-            reason = reason or _outside(key, limit, value)
-    return after, reason
+            found.append(_outside(key, limit, value))
+    return after, next((one for one in found if one.heat is Heat.HOT), found[0] if found else None)
 
 
-def overdue(limits: Limits, watches: Watches, now_s: float) -> str | None:
+def overdue(limits: Limits, watches: Watches, now_s: float) -> Breach | None:
     """Return why the bay must trip because something has not been seen for too long; judged at every beat.
 
     A soft excursion that lasts `SOFT_S` without a second reading trips here too.
@@ -143,7 +160,8 @@ def overdue(limits: Limits, watches: Watches, now_s: float) -> str | None:
         if now_s - watch.valid_s > limit.blind_s and watch.outside_since_s is None:
             return _blind(key, limit, now_s - watch.valid_s)
         if watch.outside_since_s is not None and now_s - watch.outside_since_s >= SOFT_S:
-            return f"{key[0]} {key[1]} has been outside its limit for {now_s - watch.outside_since_s:.1f} s"
+            why = f"{key[0]} {key[1]} has been outside its limit for {now_s - watch.outside_since_s:.1f} s"
+            return Breach(why, _heat(key, Heat.HOT))  # above it or below: the worse is taken
     return None
 
 
@@ -162,9 +180,16 @@ def is_off(currents_a: Mapping[str, float | None], thresholds_a: Mapping[str, fl
     return all(current is not None and abs(current) <= thresholds_a[name] for name, current in currents_a.items())
 
 
-def _outside(key: tuple[str, str], limit: Limit, value: float) -> str:
-    return f"{key[0]} {key[1]} is {value:.4g}, allowed {limit.low:.4g} to {limit.high:.4g}"
+def _outside(key: tuple[str, str], limit: Limit, value: float) -> Breach:
+    why = f"{key[0]} {key[1]} is {value:.4g}, allowed {limit.low:.4g} to {limit.high:.4g}"
+    # Colder than a pack can be is a broken probe.
+    return Breach(why, _heat(key, Heat.HOT if value > limit.high else Heat.UNKNOWN))
 
 
-def _blind(key: tuple[str, str], limit: Limit, age_s: float) -> str:
-    return f"{key[0]} {key[1]} has not been seen for {age_s:.1f} s, allowed {limit.blind_s:.4g} s"
+def _blind(key: tuple[str, str], limit: Limit, age_s: float) -> Breach:
+    why = f"{key[0]} {key[1]} has not been seen for {age_s:.1f} s, allowed {limit.blind_s:.4g} s"
+    return Breach(why, _heat(key, Heat.UNKNOWN))
+
+
+def _heat(key: tuple[str, str], heat: Heat) -> Heat:
+    return heat if key[0] == "temperature" else Heat.NO

@@ -152,7 +152,7 @@ async def run_one(
         progress.show(bay, View(job.pack.name, steps, sample, left_s(job.plan, sample), run=run_name(runs, run.folder)))
 
     async def asked(text: str, answers: tuple[str, ...]) -> str:
-        outside.waiting(bay, job.pack.name, text)
+        outside.waiting(bay, job.pack.name, text, output=run.output)
         return await ask(f"{bay}, {job.pack.name}: {text}", answers)
 
     def make_record() -> Record:

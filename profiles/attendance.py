@@ -80,6 +80,11 @@ def _unattended(plan: Plan, found: Circumstances) -> list[str]:
     needed += [f"the supply's own {name}" for name in found.supply_lacks]
     if needed:
         reasons.append(f"charging unattended also needs what this bay lacks: {', '.join(needed)}")
+    if plan.pack.mass_kg is None:
+        reasons.append(
+            f"charging unattended also needs the mass of {plan.pack.name}, without which a probe that fell off is not "
+            f'noticed; right would be mass = "… g" in its pack file, or {HOW_ATTENDED}'
+        )
     if not found.charged_attended:
         reasons.append(f"a pack's first charge is attended, and {plan.pack.name} has had none; right is {HOW_ATTENDED}")
     return reasons

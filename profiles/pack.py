@@ -28,6 +28,8 @@ _CHARGE_LOW_C, _CHARGE_HIGH_C = 10.0, 40.0
 _TOLERANCE_V = 1e-9
 # A group has recovered only once it is clear of its hard limit, so that its rebound does not trip.
 _CLEAR_V = 0.05
+# Of the typical mass: what no pack stays below.
+_LIGHTEST_SHARE = 0.5
 
 NOT_FROM_DATA_SHEET = "default, not from the data sheet"
 """What is said of a value that the pack file does not give."""
@@ -168,6 +170,20 @@ class PackValues:
     def nominal_pack_v(self) -> float:
         """Nominal voltage of the whole pack."""
         return self.series * self.nominal_v
+
+    @property
+    def typical_kg(self) -> float:
+        """What a pack of this chemistry and energy typically weighs, kilograms."""
+        return self.rated_capacity_ah * self.nominal_pack_v / CHEMISTRIES[self.chemistry].wh_per_kg
+
+    @property
+    def lightest_kg(self) -> float:
+        """The mass (kg) that this pack has at least: its file's, or else half of what is typical.
+
+        No pack of these chemistries holds twice its typical energy for each kilogram (from memory). Heat put into so
+        little mass is the most that the pack can show: a rule that asks for more than that errs towards no trip.
+        """
+        return self.typical_kg * _LIGHTEST_SHARE if self.mass_kg is None else self.mass_kg
 
 
 def read_pack(text: str, where: str = "pack file") -> Pack:

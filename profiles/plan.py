@@ -212,7 +212,10 @@ def _notes(steps: Sequence[PlannedStep], pack: PackValues, bay: BayAbilities) ->
         trip_v = pack.series * pack.hard_low_v
         notes.append(f"the load's own trip at {trip_v:g} V guards the pack, not a weak group")
     if pack.mass_kg is None:
-        notes.append("no mass in the pack file: whether a probe fell off, or the pack warms by itself, is not judged")
+        notes.append(
+            "no mass in the pack file: whether a probe fell off is not judged, and whether the pack warms by itself as "
+            f"if it weighed {1e3 * pack.lightest_kg:.0f} g, half of what is typical of {pack.chemistry}"
+        )
     if bay.group_channels == 0 and pack.series > 1:
         notes.append(f"no group voltages: cut-offs are judged on pack voltage / {pack.series}, a weak group unseen")
     if bay.sense != "pack connector":

@@ -46,6 +46,7 @@ def state_of(bay: str, **more: Any) -> dict[str, Any]:
         "valid_for_s": 60.0,
         "stand": "running",
         "why": "",
+        "heat": "no",
         "pack": "Sanderling",
         "run": RUN,
         "tests": [],

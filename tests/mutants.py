@@ -1,6 +1,7 @@
 """Makes daemon/safety.py wrong in one place at a time, and asks tests/test_safety.py whether it notices.
 
-Comparisons, constants, connectives, signs, states, events, whole table entries, and statements that are left out.
+Comparisons, constants, connectives, signs, states, events, marks of heat, whole table entries, and statements that are
+left out.
 """
 
 import ast
@@ -59,7 +60,7 @@ def _changed(node: ast.AST) -> Iterator[tuple[str, ast.AST | None]]:
             yield "less", ast.Constant(value * 0.5 - 0.1)
         case ast.Call(func=ast.Name(id=name)) if name in _FUNCTIONS:
             yield _FUNCTIONS[name], ast.Call(ast.Name(_FUNCTIONS[name], ast.Load()), node.args, node.keywords)
-        case ast.Attribute(value=ast.Name(id="State" | "Event" as kind), attr=name):
+        case ast.Attribute(value=ast.Name(id="State" | "Event" | "Heat" as kind), attr=name):
             members = list(getattr(safety, kind))
             after = members[(members.index(getattr(safety, kind)[name]) + 1) % len(members)]
             yield after.name, ast.Attribute(ast.Name(kind, ast.Load()), after.name, ast.Load())

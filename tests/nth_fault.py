@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 from benchwarden.daemon.alarm.outside import NOBODY, Outside
 from benchwarden.daemon.recording.segment import Disk
 from benchwarden.daemon.running.conductor import LOOK_OVER_S
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.plan import Plan
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.clock import VirtualLoop
@@ -285,7 +286,7 @@ class Told(Outside):
         super().__init__(None, print)
         self.ends: list[tuple[str, str, bool]] = []
 
-    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool, heat: Heat = Heat.NO) -> None:
         self.ends.append((how, why, off_confirmed))
 
 

@@ -33,6 +33,7 @@ LIST = {
     "pack_name": "Heron",
     "stand": "idle",
     "why": "",
+    "heat": "no",
     "tests": [],
 }
 STATE = {"list": LIST, "now": None, "question": None, "off": OFF}

@@ -15,6 +15,7 @@ from benchwarden.daemon.planning.jobs import Job, load_bench
 from benchwarden.daemon.running.bay import Finished
 from benchwarden.daemon.running.conductor import Ask
 from benchwarden.daemon.running.progress import View
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving.list_file import read_list
 from benchwarden.daemon.serving.service import Service
 from benchwarden.daemon.serving.waiting_list import Fate, Stand
@@ -78,13 +79,25 @@ class Told(Outside):
         super().__init__(None, print)
         self.at_once: list[tuple[str, str, str, bool]] = []
         self.lists: list[tuple[str, str, str, bool]] = []
+        self.heats: list[Heat] = []
 
-    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool, heat: Heat = Heat.NO) -> None:
         self.at_once.append((bay, how, why, off_confirmed))
 
-    def list_over(self, bay: str, pack: str, stand: str, why: str, state: Path, *, off_confirmed: bool) -> None:
+    def list_over(
+        self,
+        bay: str,
+        pack: str,
+        stand: str,
+        why: str,
+        state: Path,
+        *,
+        off_confirmed: bool,
+        heat: Heat = Heat.NO,
+    ) -> None:
         assert read_list(state, bay).stand.value == stand  # on disk before anybody is told to read it
         self.lists.append((bay, stand, why, off_confirmed))
+        self.heats.append(heat)
 
 
 @dataclass

@@ -16,10 +16,11 @@ from typing import Any
 import pytest
 
 from benchwarden.daemon.alarm.alarm_addresses import addresses
-from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, is_heat, label, words
+from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, label, words
 from benchwarden.daemon.alarm.outside import Outside, check_alarms
 from benchwarden.daemon.bench import Alarms, read_bench
 from benchwarden.daemon.guardian import SILENCE_S
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving.list_file import write_list
 from benchwarden.daemon.serving.waiting_list import Entry, Stand, WaitingList, add
 from benchwarden.profiles.mistakes import FileMistakes
@@ -55,24 +56,53 @@ def test_what_is_not_confirmed_is_loud_and_says_what_a_person_must_do() -> None:
 
 
 @pytest.mark.parametrize(
-    ("why", "heat"),
+    "why",
     [
-        ("temperature middle_c is 81.2, allowed -5 to 80", True),
-        ("temperature rises 5.1 K/min, predicted 1.0", True),
-        ("smoke", True),
-        ("middle 82.0 °C", True),
-        ("cells group_3_v is 2.481, allowed 2.5 to 4.25", False),
-        ("the load is on, but draws nothing", False),
+        "temperature middle_c is 81.2, allowed -20 to 80",
+        "temperature middle_c rose by 6.1 K in 2.0 min with the load off, where 0.0 K are explained",
+        "temperature middle_c has not been seen for 10.3 s, allowed 10 s",
+        "temperature joint_c shows a rise of 0.3 K where the current must have made at least 5.1 K: the probe fell off",
+        "probe joint: 85.0 °C exactly, which is what a sensor answers before it has measured",
+        "probe joint: 26.5 °C, ambient 23.0 °C; a rested pack is within 3 K: let it rest",
+        "cells group_3_v is 2.481, allowed 2.5 to 4.25",
+        "the load is on, but draws nothing",
     ],
 )
-def test_heat_keeps_people_away(why: str, heat: bool) -> None:
-    """Whatever else is true of it: do not touch, keep away, call the fire service."""
+@pytest.mark.parametrize("heat", list(Heat))
+@pytest.mark.parametrize("off", [True, False])
+def test_heat_keeps_people_away(why: str, heat: Heat, off: bool) -> None:
+    """The mark decides, and no word: do not touch, keep away, call the fire service; or, not known: as if hot."""
+    text = words(tripped(why, off=off, heat=heat.value))[1]
+    hot = heat is Heat.HOT
+    assert ("HEAT: do not touch the pack, keep away" in text) is hot
+    assert ("call the fire service" in text) is (hot or not off)
+    assert ("The temperature is not known: treat the pack as hot until it is measured." in text) is (
+        heat is Heat.UNKNOWN
+    )
+    assert ("unplug the pack only if" in text) is (not hot and not off)
+
+
+def test_after_a_takeover_nobody_knows_how_warm_the_pack_is() -> None:
+    """The guardian asks no thermometer."""
     for off in (True, False):
-        text = words(tripped(why, off=off))[1]
-        assert is_heat(tripped(why, off=off)) is heat
-        for word in ("do not touch", "keep away", "fire service"):
-            assert (word in text) or not heat
-        assert ("unplug the pack only if" in text) is (not heat and not off)
+        text = words(tripped("no sign of life for 5.0 s", kind="guardian took over", off=off))[1]
+        assert "The temperature is not known: treat the pack as hot until it is measured." in text
+
+
+@pytest.mark.parametrize("kind", ["waiting for the operator", "disk nearly full"])
+@pytest.mark.parametrize(
+    ("output", "right"),
+    [
+        ("off", "Every output is off: read back and measured."),
+        ("load", "The load is ON."),
+        ("supply", "The supply is ON."),
+        ("unconfirmed", "An output is being switched off, which is NOT YET CONFIRMED."),
+    ],
+)
+def test_where_nothing_has_ended_people_are_told_what_is_on(kind: str, output: str, right: str) -> None:
+    title, text = words(Fact.of({"kind": kind, "bay": "left", "pack": "Heron", "why": "12 MB left", "output": output}))
+    assert text.splitlines()[:2] == [f"bay left, pack Heron: {kind}: 12 MB left.", right]
+    assert title == f"benchwarden: bay left {kind}"
 
 
 def test_a_message_that_is_none_is_refused() -> None:
@@ -94,9 +124,11 @@ def test_the_end_of_a_list_says_what_the_morning_says_and_whether_it_is_heat() -
         "Nothing is urgent: see to what the pack needs within a day.",
     ]
     stopped = Fact.of_list(message | {"stand": "stopped", "why": "cooling stopped: not below 35 °C"}, [])
-    assert (stopped.kind, is_heat(stopped)) == (Kind.LIST_STOPPED, False)
-    hot = Fact.of_list(message | {"stand": "tripped", "why": "temperature middle_c is 81", "off": False}, [])
-    assert (hot.kind, is_heat(hot)) == (Kind.LIST_TRIPPED, True)
+    assert (stopped.kind, stopped.heat) == (Kind.LIST_STOPPED, Heat.NO)
+    seen = {"stand": "tripped", "why": "temperature middle_c is 81", "off": False, "heat": "hot"}
+    hot = Fact.of_list(message | seen, [])
+    assert (hot.kind, hot.heat) == (Kind.LIST_TRIPPED, Heat.HOT)
+    assert "HEAT: do not touch" in words(hot)[1]
     assert words(hot)[0] == "benchwarden: OFF NOT CONFIRMED: bay left list tripped"
 
 
@@ -355,12 +387,12 @@ def test_a_process_that_died_is_started_again_and_what_it_says_is_noted(bench: P
             assert outside._child is not None
             outside._child.kill()
             outside._child.wait()
-            outside.waiting("left", "Heron", "is it in the bag?")
+            outside.waiting("left", "Heron", "is it in the bag?", output="off")
             await outside._until_started()
             outside._child.stdin.write(b"nonsense\n")  # type: ignore[union-attr]
             outside._child.stdin.flush()  # type: ignore[union-attr]
             await asyncio.to_thread(wait_for, lambda: listener.posted, 10)
-            outside.disk("left", "Heron", "12 MB left")
+            outside.disk("left", "Heron", "12 MB left", output="load")
             await asyncio.to_thread(wait_for, lambda: len(listener.posted) == 2, 10)
             await asyncio.sleep(0.1)
 
@@ -384,12 +416,12 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
             for _ in range(20):
                 if outside._child:
                     outside._child.wait(60)
-                outside.waiting("left", "Heron", "lost")
+                outside.waiting("left", "Heron", "lost", output="off")
                 await outside._until_started()
             assert outside._child is None
             monkeypatch.setattr("benchwarden.daemon.alarm.outside.RESTARTS_S", 0.0)
             outside._command = ["sh", "-c", f"cat > {kept}"]
-            outside.waiting("left", "Heron", "kept")
+            outside.waiting("left", "Heron", "kept", output="off")
 
     notes: list[str] = []
     asyncio.run(work())
@@ -418,11 +450,11 @@ def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_sa
                 child.kill()
                 child.wait()
                 for word in ("first", "second"):
-                    outside.waiting("left", "Heron", word)
+                    outside.waiting("left", "Heron", word, output="off")
                     assert not may_start.is_set()  # it came back although nothing has started yet
                 may_start.set()
                 await outside._until_started()
-            outside.waiting("left", "Heron", "third")
+            outside.waiting("left", "Heron", "third", output="off")
 
     asyncio.run(work())
     assert [json.loads(line)["why"] for line in kept.read_text().splitlines()] == ["first", "second", "third"]

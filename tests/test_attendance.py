@@ -96,6 +96,16 @@ def test_a_bay_without_groups_or_sensor_is_named() -> None:
     assert why.endswith("lacks: a temperature sensor on the pack")
 
 
+def test_a_pack_without_a_mass_is_charged_with_somebody_there_only() -> None:
+    """A probe that fell off shows the air, and only a known mass tells that it should show more."""
+    bare = work_out(read_profile(CHARGE, "profile"), heron(mass=None), left_bay())
+    [why] = refusals(bare, FINE)
+    assert why.startswith("charging unattended also needs the mass of Heron")
+    assert 'right would be mass = "… g" in its pack file, or `benchwarden run --attended' in why
+    assert refusals(attended(bare), FINE) == []
+    assert refusals(work_out(read_profile(DISCHARGE, "profile"), heron(mass=None), left_bay()), FINE) == []
+
+
 def test_a_draw_with_nobody_there_needs_only_that_nothing_flows_back() -> None:
     bare = Circumstances(allowed=False, isolation="relay", supply_lacks=(), confirmed=False, charged_attended=False)
     assert refusals(plan(DISCHARGE), bare) == []

@@ -325,6 +325,7 @@ def test_a_disk_that_is_nearly_full_is_told_while_the_run_goes_on(
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, disk=disk, each=fill, outside=outside))
     assert done.ending.how == "finished"
     [(bay, pack, why)] = outside.warned
+    assert outside.outputs == ["load"]
     assert (bay, pack) == (LEFT.name, "Heron")
     assert why.startswith("the disk is nearly full: 1.0 MB free")
 
@@ -335,9 +336,11 @@ class Warned(Outside):
     def __init__(self) -> None:
         super().__init__(None, print)
         self.warned: list[tuple[str, str, str]] = []
+        self.outputs: list[str] = []
 
-    def disk(self, bay: str, pack: str, why: str) -> None:
+    def disk(self, bay: str, pack: str, why: str, *, output: str) -> None:
         self.warned.append((bay, pack, why))
+        self.outputs.append(output)
 
 
 def test_a_disk_without_room_refuses_the_run_before_it_begins(tmp_path: Path) -> None:

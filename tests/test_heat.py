@@ -4,12 +4,15 @@ What was on, and until when, is read from the journal of the simulated bench, ne
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from benchwarden.daemon.alarm.alarms import Fact, words
+from benchwarden.daemon.alarm.outside import Outside
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.mistakes import FileMistakes
 from benchwarden.results.sample import Sample
 from benchwarden.simulators.meter import Meter
@@ -133,6 +136,78 @@ def test_the_surroundings_that_grow_hot_trip(tmp_path: Path) -> None:
     fault = Fault(lambda bench: setattr(device(bench, "temperature"), "meter", Meter(offset=45.0)))
     done = on_virtual_time(run_test(tmp_path, LEFT, HERON, DISCHARGE, soc=0.5, each=fault))
     assert_tripped(done, r"temperature ambient_c is 6\d\.?\d*, allowed -20 to 60")
+
+
+def warm_at_the_start(bench: SimulatedBench) -> None:
+    bench.bays["left"].pack.probes_c["joint"] += 10.0
+
+
+def unwired(bench: SimulatedBench) -> None:
+    del device(bench, "temperature").wires[1]  # type: ignore[attr-defined]
+
+
+def fallen(bench: SimulatedBench) -> None:
+    device(bench, "temperature").wires[1] = (bench.bays["left"], "ambient")  # type: ignore[attr-defined]
+
+
+def astray(bench: SimulatedBench) -> None:
+    device(bench, "cells").meter = Meter(offset=-2.0)  # type: ignore[attr-defined]
+
+
+def self_heating(bench: SimulatedBench, sample: Sample) -> None:
+    if sample.test_time_s >= 60.0:
+        bench.bays["left"].pack.core_c += 0.05
+        bench.bays["left"].pack.surface_c += 0.05
+
+
+Sight = Callable[[SimulatedBench], None]
+UNSEEN = "The temperature is not known: treat the pack as hot until it is measured. Look at the pack"
+
+
+@pytest.mark.parametrize(
+    ("before", "each", "profile", "why", "heat"),
+    [
+        # Heat: the pack or its surroundings are too warm, or warmer than anything explains.
+        (None, Fault(probe_reads("81.5", 0)), DISCHARGE, "middle_c is 81.5, allowed", Heat.HOT),
+        (None, Fault(probe_reads("61.0", 2)), DISCHARGE, "ambient_c is 61, allowed", Heat.HOT),
+        (None, runaway, DISCHARGE, "where the current explains", Heat.HOT),
+        (None, self_heating, CHARGE, "with the load off, where", Heat.HOT),
+        # Nobody knows how warm the pack is.
+        (None, Fault(probe_reads("9.9E37", 0)), DISCHARGE, "middle_c has not been seen for", Heat.UNKNOWN),
+        (None, Fault(probe_reads("-127.0", 0)), DISCHARGE, "middle_c is -127, allowed", Heat.UNKNOWN),
+        (None, Fault(fallen), HARD, "the probe fell off", Heat.UNKNOWN),
+        # Nothing has flowed, or it has nothing to do with warmth, whatever words it is said in.
+        (unwired, None, DISCHARGE, "probe middle: no value", Heat.NO),
+        (warm_at_the_start, None, DISCHARGE, "a rested pack is within 3 K: let it rest", Heat.NO),
+        (None, Fault(astray), DISCHARGE, "allowed", Heat.NO),
+    ],
+)
+def test_what_people_are_told_to_keep_away_from(
+    tmp_path: Path,
+    before: Sight | None,
+    each: Callable[[SimulatedBench, Sample], None] | None,
+    profile: str,
+    why: str,
+    heat: Heat,
+) -> None:
+    """Fault 68: who is sent away for a loose wire no longer believes it when a pack burns."""
+    facts: list[Mapping[str, object]] = []
+    nothing: Sight = lambda bench: None  # noqa: E731
+    idle: Callable[[SimulatedBench, Sample], None] = lambda bench, sample: None  # noqa: E731
+    soc = 1.0 if profile == HARD else 0.5
+    outside = Outside(None, print, also=facts.append)
+    done = on_virtual_time(
+        run_test(tmp_path, LEFT, HERON, profile, soc=soc, before=before or nothing, each=each or idle, outside=outside)
+    )
+    assert done.ending.how == "tripped"
+    assert why in done.ending.why
+    assert done.ending.heat is heat
+    assert done.ending.every_bay is (each in (runaway, self_heating))
+    [noted] = [event for event in done.run.events if event["event"] == "tripped"]
+    assert noted["heat"] == heat.value
+    [fact] = facts
+    advice = words(Fact.of(fact))[1].splitlines()[-1]
+    assert advice.startswith({Heat.HOT: "HEAT: do not touch", Heat.UNKNOWN: UNSEEN, Heat.NO: "Look at the pack"}[heat])
 
 
 def test_a_pack_that_warms_on_after_the_trip_is_watched_and_told_again(tmp_path: Path) -> None:

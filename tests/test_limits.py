@@ -22,7 +22,8 @@ BY_STATE = limits_by_state(PLAN, 6, ("middle", "ambient"), ROLES, {"load": 0.12,
 
 
 def verdict(limits: Limits, role: str, **values: float) -> str | None:
-    return judge(limits, watch_from(limits, 0.0), Reading(role, 0.0, values))[1]
+    breach = judge(limits, watch_from(limits, 0.0), Reading(role, 0.0, values))[1]
+    return breach.why if breach else None
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving import list_file, waiting_list
 from benchwarden.daemon.serving.list_file import ListUnreadable, list_path, read_list, write_list
 from benchwarden.daemon.serving.waiting_list import Fate, WaitingList
@@ -18,12 +19,20 @@ from tests.test_waiting_list import over, running
         running(),
         over(running(), Fate.FINISHED),
         waiting_list.tripped(running(), "group 3 is 2.1 V … zu tief"),
+        waiting_list.tripped(running(), "temperature middle_c is 81", Heat.HOT),
     ],
 )
 def test_what_is_kept_is_what_is_read(tmp_path: Path, found: WaitingList) -> None:
     write_list(tmp_path, found)
     assert read_list(tmp_path, "left") == found
     assert [path.name for path in tmp_path.iterdir()] == ["left.json"]  # nothing half-written is left
+
+
+def test_a_list_kept_before_trips_said_whether_they_are_heat_is_read(tmp_path: Path) -> None:
+    found = waiting_list.tripped(running(), "hot")
+    old = {key: value for key, value in list_file.as_data(found).items() if key != "heat"}
+    list_path(tmp_path, "left").write_text(json.dumps(old))
+    assert read_list(tmp_path, "left") == found
 
 
 def test_no_file_is_an_empty_list(tmp_path: Path) -> None:

@@ -37,7 +37,14 @@ def test_a_run_from_its_first_event_to_its_result(tmp_path: Path) -> None:
                     await until(lambda: seen.of("left/sample"))
                     rig.feed.tell(
                         {"kind": "alarm", "bench": "Bird Shed", "bay": "left", "utc": "2026-11-25T21:04:11Z"}
-                        | {"pack": "Sanderling", "alarm": "finished", "why": "", "off": True}
+                        | {
+                            "pack": "Sanderling",
+                            "alarm": "finished",
+                            "why": "",
+                            "off": True,
+                            "heat": "no",
+                            "output": "",
+                        }
                     )
                     rig.told("ended", how="finished", why="every step is done")
                     await until(lambda: seen.of("left/alarm"))

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from benchwarden.profiles.pack import Pack
+from benchwarden.profiles.pack import Pack, resolved
 from benchwarden.profiles.plan import Plan, PlanRefused, describe, plan_as_data, work_out
 from benchwarden.profiles.profile import Profile, read_profile
 from benchwarden.profiles.shipped import library_text
@@ -323,15 +323,17 @@ def test_a_plan_in_which_nothing_flows_is_not_watched() -> None:
     assert len(work_out(one({"do": "rest", "at_least": "5 s"}), heron(), left_bay()).steps) == 1
 
 
-def test_a_pack_without_a_mass_is_not_judged_by_its_warmth_and_the_plan_says_so() -> None:
+def test_a_pack_without_a_mass_is_judged_as_the_lightest_of_its_kind_and_the_plan_says_so() -> None:
     def notes(**changes: object) -> list[str]:
         plan = work_out(shipped("capacity"), heron(**changes), left_bay())
         return [note for note in plan.notes if "mass" in note]
 
     assert notes() == []
     assert notes(mass=None) == [
-        "no mass in the pack file: whether a probe fell off, or the pack warms by itself, is not judged"
+        "no mass in the pack file: whether a probe fell off is not judged, and whether the pack warms by itself as if "
+        "it weighed 245 g, half of what is typical of li-ion"  # 5 Ah × 21.6 V ÷ 220 Wh/kg ÷ 2
     ]
+    assert heron().mass_kg == resolved(heron()).lightest_kg == 0.452
 
 
 LEAST = {"max_charge": None, "max_discharge": None, "max_burst": None}

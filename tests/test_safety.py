@@ -13,7 +13,9 @@ from benchwarden.daemon.safety import (
     SOFT_S,
     TABLE,
     VANISHED_S,
+    Breach,
     Event,
+    Heat,
     Limit,
     State,
     Watch,
@@ -101,7 +103,7 @@ def test_the_limit_itself_is_fine(value: float) -> None:
 def test_a_hard_limit_trips_on_one_reading(value: float) -> None:
     assume(not 13.2 <= value <= 25.5)
     _, reason = judge(HARD, watch_from(HARD, 99.0), reading(value))
-    assert reason == f"load voltage_v is {value:.4g}, allowed 13.2 to 25.5"
+    assert reason == Breach(f"load voltage_v is {value:.4g}, allowed 13.2 to 25.5")
 
 
 @pytest.mark.parametrize("value", [value for value in NO_NUMBERS if value == value])
@@ -122,7 +124,7 @@ def test_what_is_missing_is_not_compared_and_runs_its_clock(
     assert (after, reason) == (watches, None)
     after, reason = judge(limits, after, reading(value, 103.1))
     assert after == watches  # never counted as seen
-    assert reason == "load voltage_v has not been seen for 3.1 s, allowed 3 s"
+    assert reason == Breach("load voltage_v has not been seen for 3.1 s, allowed 3 s")
     assert overdue(limits, after, 103.0) is None
     assert overdue(limits, after, 103.1) == reason
 
@@ -147,7 +149,7 @@ def test_a_soft_limit_trips_on_the_second_reading() -> None:
     after, reason = judge(SOFT, watch_from(SOFT, 99.0), reading(26.0, 100.0))
     assert reason is None
     assert after[KEY] == Watch(100.0, outside_since_s=100.0)
-    assert judge(SOFT, after, reading(26.0, 100.1))[1] == "load voltage_v is 26, allowed 13.2 to 25.5"
+    assert judge(SOFT, after, reading(26.0, 100.1))[1] == Breach("load voltage_v is 26, allowed 13.2 to 25.5")
 
 
 def test_a_soft_limit_forgives_a_single_reading() -> None:
@@ -171,13 +173,13 @@ def test_a_soft_excursion_without_a_second_reading_trips_after_a_second(later_s:
     reason = overdue(SOFT, after, later_s)
     assert (reason is not None) == (later_s >= SOFT_S)
     if reason:
-        assert reason == f"load voltage_v has been outside its limit for {later_s:.1f} s"
+        assert reason == Breach(f"load voltage_v has been outside its limit for {later_s:.1f} s")
 
 
 def test_a_second_is_a_second_whatever_the_clock_shows() -> None:
     after, _ = judge(SOFT, watch_from(SOFT, 100.0), reading(26.0, 100.0))
     assert overdue(SOFT, after, 100.99) is None
-    assert overdue(SOFT, after, 101.0) == "load voltage_v has been outside its limit for 1.0 s"
+    assert overdue(SOFT, after, 101.0) == Breach("load voltage_v has been outside its limit for 1.0 s")
 
 
 def test_the_times_are_the_ones_written_here() -> None:
@@ -193,7 +195,7 @@ def test_nobody_changes_a_limit_or_what_is_remembered(one: Limit | Watch) -> Non
 def test_of_two_missing_values_the_first_is_the_reason() -> None:
     limits = {("cells", f"group_{n}_v"): Limit(2.2, 4.25, 3.0) for n in (1, 2)}
     _, reason = judge(limits, watch_from(limits, 99.0), Reading("cells", 103.0, {"group_1_v": None, "group_2_v": None}))
-    assert reason == "cells group_1_v has not been seen for 4.0 s, allowed 3 s"
+    assert reason == Breach("cells group_1_v has not been seen for 4.0 s, allowed 3 s")
 
 
 def test_every_quantity_of_a_reading_is_judged_and_the_first_reason_is_kept() -> None:
@@ -203,7 +205,7 @@ def test_every_quantity_of_a_reading_is_judged_and_the_first_reason_is_kept() ->
         watch_from(limits, 99.0),
         Reading("cells", 100.0, {"group_1_v": 3.6, "group_2_v": 4.3, "group_3_v": 1.9, "group_4_v": 99.0}),
     )
-    assert reason == "cells group_2_v is 4.3, allowed 2.2 to 4.25"
+    assert reason == Breach("cells group_2_v is 4.3, allowed 2.2 to 4.25")
     assert [after[key].outside_since_s for key in limits] == [None, 100.0, 100.0]
     assert ("cells", "group_4_v") not in after  # no limit, no memory
 
@@ -223,7 +225,7 @@ def test_a_quantity_that_is_never_reported_is_overdue() -> None:
     """A reading that simply leaves a value out does not stop that value's clock."""
     watches, reason = judge(HARD, watch_from(HARD, 0.0), Reading("load", 10.0, {"current_a": -1.0}))
     assert reason is None
-    assert overdue(HARD, watches, 10.0) == "load voltage_v has not been seen for 10.0 s, allowed 3 s"
+    assert overdue(HARD, watches, 10.0) == Breach("load voltage_v has not been seen for 10.0 s, allowed 3 s")
 
 
 @given(st.floats(0.0, 20.0), st.floats(0.0, 20.0))
@@ -266,3 +268,65 @@ def test_the_threshold_itself_is_off(current_a: float) -> None:
 @pytest.mark.parametrize("value", [None, *NO_NUMBERS])
 def test_no_number_is_not_off(value: float | None) -> None:
     assert not is_off({"load": 0.0, "supply": value}, {"load": 0.12, "supply": 0.05})
+
+
+# What a verdict says of heat: by this mark people are told to keep away, and never by words.
+
+MIDDLE, ROOM = ("temperature", "middle_c"), ("temperature", "ambient_c")
+PROBES = {MIDDLE: Limit(-20.0, 80.0, 10.0), ROOM: Limit(-20.0, 60.0, 10.0)}
+
+
+def probes(asked_s: float, **values: float | None) -> Reading:
+    return Reading("temperature", asked_s, values)
+
+
+@pytest.mark.parametrize(
+    ("limits", "seen", "heat"),
+    [
+        (PROBES, probes(100.0, middle_c=80.1), Heat.HOT),
+        (PROBES, probes(100.0, ambient_c=60.1), Heat.HOT),
+        (PROBES, probes(100.0, middle_c=9.9e37), Heat.HOT),  # drivers make a missing value of it
+        (PROBES, probes(100.0, middle_c=-20.1), Heat.UNKNOWN),  # no pack: a broken probe
+        (PROBES, probes(109.1, middle_c=None), Heat.UNKNOWN),
+        (PROBES, probes(109.1, middle_c=math.nan), Heat.UNKNOWN),
+        (PROBES, probes(109.1, ambient_c=None, middle_c=80.1), Heat.HOT),
+        (PROBES, probes(109.1, middle_c=80.1, ambient_c=None), Heat.HOT),
+        (PROBES, probes(100.0, middle_c=-20.1, ambient_c=60.1), Heat.HOT),
+        (HARD, reading(25.6), Heat.NO),
+        (HARD, reading(13.1), Heat.NO),
+        (HARD, reading(None, 102.1), Heat.NO),
+        (HARD, reading(math.nan, 102.1), Heat.NO),
+    ],
+)
+def test_every_verdict_on_a_reading_says_whether_it_is_heat(
+    limits: dict[tuple[str, str], Limit], seen: Reading, heat: Heat
+) -> None:
+    _, breach = judge(limits, watch_from(limits, 99.0), seen)
+    assert breach is not None
+    assert breach.heat is heat
+
+
+def test_of_several_reasons_a_hot_one_is_told_and_else_the_first() -> None:
+    seen = probes(109.1, ambient_c=None, middle_c=81.25)
+    _, breach = judge(PROBES, watch_from(PROBES, 99.0), seen)
+    assert breach == Breach("temperature middle_c is 81.25, allowed -20 to 80", Heat.HOT)
+    _, breach = judge(PROBES, watch_from(PROBES, 99.0), probes(109.1, ambient_c=None, middle_c=None))
+    assert breach == Breach("temperature ambient_c has not been seen for 10.1 s, allowed 10 s", Heat.UNKNOWN)
+    assert judge(PROBES, watch_from(PROBES, 99.0), probes(100.0, middle_c=80.0, ambient_c=60.0))[1] is None
+
+
+@pytest.mark.parametrize(
+    ("limits", "watch", "heat"),
+    [
+        (PROBES, {MIDDLE: Watch(99.0)}, Heat.UNKNOWN),
+        (PROBES, {MIDDLE: Watch(109.0, outside_since_s=108.0)}, Heat.HOT),  # above or below is not remembered
+        (HARD, {KEY: Watch(99.0)}, Heat.NO),
+        (HARD, {KEY: Watch(109.0, outside_since_s=108.0)}, Heat.NO),
+    ],
+)
+def test_every_verdict_on_what_is_overdue_says_whether_it_is_heat(
+    limits: dict[tuple[str, str], Limit], watch: dict[tuple[str, str], Watch], heat: Heat
+) -> None:
+    breach = overdue(limits, watch, 109.5)
+    assert breach is not None
+    assert breach.heat is heat

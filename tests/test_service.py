@@ -196,7 +196,7 @@ def test_a_test_of_a_list_tells_what_is_urgent_and_leaves_the_rest_to_the_list_s
             one.ended("left", "Heron", "stopped", "expired", off_confirmed=True)
             one.ended("left", "Heron", "tripped", "hot", off_confirmed=True)
             one.ended("left", "Heron", "finished", "every step was done", off_confirmed=False)
-            one.waiting("left", "Heron", "is it in the bag?")
+            one.waiting("left", "Heron", "is it in the bag?", output="off")
             whole.list_over("left", "Heron", "stopped", "expired", tmp_path, off_confirmed=True)
 
     asyncio.run(work())

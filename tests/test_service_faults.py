@@ -10,6 +10,7 @@ import pytest
 from benchwarden.daemon.planning.jobs import Job, load_bench
 from benchwarden.daemon.running.bay import Finished
 from benchwarden.daemon.running.conductor import Ask, Ending
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving import list_file, waiting_list
 from benchwarden.daemon.serving.bay_keeper import BayKeeper
 from benchwarden.daemon.serving.list_file import list_path
@@ -51,6 +52,26 @@ def test_a_trip_stops_its_own_list_until_acknowledged_and_no_other(tmp_path: Pat
                 ("middle", "idle"),
             ]
             assert "cells group_1_v has not been seen" in one.told.lists[0][2]
+
+    on_virtual_time(work())
+
+
+def test_a_list_s_end_says_whether_its_trip_is_heat(tmp_path: Path) -> None:
+    """A meter that says nothing is no heat, a thermometer that says nothing may be."""
+
+    async def work() -> None:
+        async with serving(tmp_path) as one:
+            await one.add("left", "heron", "draw")
+            await one.add("middle", "plover", "draw")
+            await one.start("left")
+            await one.start("middle")
+            await one.until(lambda: one.drawing("left") and one.drawing("middle"), 60)
+            one.simulated.instruments["left/temperature"].endpoint.faults.deaf = True
+            one.simulated.instruments["middle/cells"].endpoint.faults.deaf = True
+            await one.until(lambda: len(one.told.lists) == 2, 120)
+            found = {bay: heat for (bay, *_), heat in zip(one.told.lists, one.told.heats, strict=True)}
+            assert found == {"left": Heat.UNKNOWN, "middle": Heat.NO}
+            assert (await one.ask("status"))["bays"]["left"]["list"]["heat"] == "unknown"
 
     on_virtual_time(work())
 

@@ -7,13 +7,14 @@ import asyncio
 import os
 import re
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
+from benchwarden.daemon.alarm.outside import Outside
 from benchwarden.daemon.bench import read_bench
 from benchwarden.daemon.planning.jobs import Job
 from benchwarden.daemon.serving.run_desk import RunDesk
@@ -51,6 +52,8 @@ title = "A long rest"
 do = "rest"
 at_least = "10 min"
 """
+UNWEIGHED = HERON.replace('mass = "452 g"\n', "")
+assert "mass" not in UNWEIGHED
 SET_POINT_S, READ_BACK_S = 3.0 + 1.0, 10.0 + 1.0
 
 
@@ -289,9 +292,10 @@ def test_a_probe_that_falls_off(tmp_path: Path) -> None:
     assert not done.ending.every_bay
 
 
+@pytest.mark.parametrize("text", [HERON, UNWEIGHED], ids=["weighed", "unweighed"])
 @pytest.mark.parametrize("profile", [REST, CHARGE], ids=["rest", "charge"])
-def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str) -> None:
-    """Faults 67 and 68: 3 K a minute, with nothing or little flowing."""
+def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str, text: str) -> None:
+    """Faults 67 and 68: 3 K a minute, with nothing or little flowing, whether or not its file has a mass."""
     began: list[float] = []
 
     def warm(bench: SimulatedBench, sample: Sample) -> None:
@@ -302,19 +306,46 @@ def test_a_pack_that_warms_by_itself_ends_every_bay(tmp_path: Path, profile: str
         pack.core_c += 0.05
         pack.surface_c += 0.05
 
-    done = on_virtual_time(run_test(tmp_path, LEFT, HERON, profile, soc=0.5, each=warm))
+    done = on_virtual_time(run_test(tmp_path, LEFT, text, profile, soc=0.5, each=warm))
     assert_tripped(done, r"temperature \w+_c rose by \d+\.\d K in 2\.\d min with the load off, where")
     assert done.ending.every_bay
     assert done.run.samples[-1].test_time_s < 60.0 + 180.0
     assert done.off_confirmed
 
 
-def test_without_a_mass_the_plan_says_what_is_not_judged_and_the_run_goes_on(tmp_path: Path) -> None:
-    text = HERON.replace('mass = "452 g"\n', "")
-    assert "mass" not in text
-    done = on_virtual_time(run_test(tmp_path, LEFT, text, DISCHARGE, soc=0.12))
+def test_a_pack_without_a_mass_that_warms_under_a_gentle_load_trips(tmp_path: Path) -> None:
+    """Fault 68: ten kelvins a minute at 2C are explained by no mass that such a pack can have."""
+
+    def warm(bench: SimulatedBench, sample: Sample) -> None:
+        if sample.output == "load":
+            bench.bays["left"].pack.core_c += 1.0 / 6.0
+            bench.bays["left"].pack.surface_c += 1.0 / 6.0
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, DISCHARGE, soc=0.5, each=warm))
+    assert_tripped(done, r"temperature \w+_c rose by \d+\.\d K in \d+ s, where the current explains")
+    assert done.ending.every_bay
+    assert done.bench.bays["left"].witness.hottest_core_c < 60.0
+
+
+@pytest.mark.parametrize(("profile", "soc"), [(DISCHARGE, 0.12), (HARD, 1.0), (LADDER, 1.0), (CHARGE, 0.5)])
+def test_without_a_mass_the_plan_says_what_is_judged_and_an_honest_pack_ends_its_test(
+    tmp_path: Path, profile: str, soc: float
+) -> None:
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, profile, soc=soc))
     assert done.ending.how == "finished", done.ending
-    assert any(note.startswith("no mass in the pack file") for note in done.plan.notes)
+    assert any("if it weighed 245 g, half of what is typical of li-ion" in note for note in done.plan.notes)
+
+
+def test_without_a_mass_a_probe_that_falls_off_is_not_guessed_at(tmp_path: Path) -> None:
+    """As the plan says: what a probe must show at least takes a mass that somebody has weighed."""
+
+    def fall(bench: SimulatedBench) -> None:
+        wires = device(bench, "temperature").wires  # type: ignore[attr-defined]
+        wires[1] = (bench.bays["left"], "ambient")
+
+    done = on_virtual_time(run_test(tmp_path, LEFT, UNWEIGHED, HARD, soc=1.0, each=Fault(fall)))
+    assert done.ending.how == "finished", done.ending
+    assert any("whether a probe fell off is not judged" in note for note in done.plan.notes)
 
 
 # Before the plan.
@@ -570,6 +601,31 @@ def test_a_stop_while_a_trip_is_carried_out_ends_the_looking_after_it_too(tmp_pa
     assert seconds < 5.0
     [run] = tmp_path.glob("heron/*")
     assert read_run(run).events[-1]["event"] == "watched"  # it was closed, not cut
+
+
+def test_who_is_told_that_a_bay_waits_is_told_that_everything_is_off(tmp_path: Path) -> None:
+    """A question after a draw: the load is off, confirmed, before anybody is asked."""
+    text = DISCHARGE.replace("[[step]]", '[[step]]\nat_most = "20 s"') + '[[step]]\ndo = "ask"\ntext = "Is it cool?"\n'
+    facts: list[Mapping[str, object]] = []
+
+    async def work() -> int:
+        async with SimulatedBench([LEFT], soc=0.5) as bench:
+            settings = read_bench(bench.bench_toml(), "bench.toml")
+            [entry], pack, profile = settings.bay, read_pack(HERON), read_profile(text, "profile")
+            job = Job(entry, pack, profile, "profile", work_out(profile, pack, entry.abilities()))
+
+            async def ask(text: str, answers: tuple[str, ...]) -> str:
+                assert not bench.bays["left"].loads[0].on
+                return "done"
+
+            guardian: Any = StandInGuardian()
+            shown: Any = Noted(bench, False)
+            outside = Outside(None, print, also=facts.append)
+            return (await carry_out(settings, [job], tmp_path, guardian, shown, ask, outside))[0]
+
+    assert on_virtual_time(work()) == FINISHED
+    [waiting] = [fact for fact in facts if fact["kind"] == "waiting for the operator"]
+    assert (waiting["why"], waiting["output"]) == ("Is it cool?", "off")
 
 
 class Noted:

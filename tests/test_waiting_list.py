@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving import waiting_list
 from benchwarden.daemon.serving.waiting_list import GOING_ON, Entry, Fate, Refused, Stand, WaitingList
 from benchwarden.profiles.profile import read_profile
@@ -155,6 +156,25 @@ def test_a_pack_that_does_not_cool_stops_its_list() -> None:
     assert numbers(hot) == [2, 3]
     cool = waiting_list.cooled(found, Fate.FINISHED, "", off_confirmed=True)
     assert waiting_list.next_up(cool) is not None
+
+
+def test_the_worst_that_a_trip_said_of_heat_stays_until_somebody_has_acknowledged() -> None:
+    hot = waiting_list.ended(running(), Fate.TRIPPED, "hot", run=None, off_confirmed=True, utc=UTC, heat=Heat.HOT)
+    assert hot.heat is Heat.HOT
+    for after in (
+        waiting_list.tripped(hot, "a current flowed again"),
+        waiting_list.tripped(hot, "not seen", Heat.UNKNOWN),
+        waiting_list.after_restart(hot),
+        waiting_list.stopped(hot, "stopped by a person"),
+    ):
+        assert after.heat is Heat.HOT
+    assert waiting_list.acknowledged(hot).heat is Heat.NO
+    unknown = waiting_list.cooled(
+        waiting_list.cooling(running()), Fate.TRIPPED, "not seen", off_confirmed=True, heat=Heat.UNKNOWN
+    )
+    assert unknown.heat is Heat.UNKNOWN
+    assert waiting_list.tripped(unknown, "rose", Heat.HOT).heat is Heat.HOT
+    assert over(running(), Fate.TRIPPED).heat is Heat.NO
 
 
 def test_start_is_refused_where_it_must_not_be() -> None:

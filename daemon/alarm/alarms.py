@@ -1,7 +1,8 @@
 """Tells people: a process of its own, fed with one JSON object a line, so that a hanging network delays nobody else.
 
 Started as `python -m benchwarden.daemon.alarm.alarms BENCH-FILE` by the worker, and by the guardian when it takes over:
-    {"kind": "tripped", "bay": "left", "pack": "Heron", "why": "…", "off": true}     kinds: see `Kind`
+    {"kind": "tripped", "bay": "left", "pack": "Heron", "why": "…", "off": true, "heat": "no"}     kinds: see `Kind`
+    {"kind": "waiting for the operator", "bay": "left", "pack": "Heron", "why": "…", "output": "off"}
     {"list": "left", "pack": "Heron", "stand": "idle", "why": "", "off": true, "state": "…"}     a bay's list has ended
     {"on": true}     a bay has just been measured and judged while an output is on; false: every output is off
 What goes wrong here is one line each on standard error. Addresses are those of the library apprise (extra `alarms`).
@@ -26,6 +27,7 @@ from benchwarden.daemon.alarm.alarm_addresses import VARIABLE, addresses
 from benchwarden.daemon.alarm.alive import PERIOD_S, Alive
 from benchwarden.daemon.bench import Alarms, read_bench
 from benchwarden.daemon.files import read_text
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.mistakes import FileMistakes
 
 QUIET_S = 600.0
@@ -63,7 +65,8 @@ _AT_THE_END = {"idle": Kind.LIST_FINISHED, "tripped": Kind.LIST_TRIPPED}  # any 
 class Fact:
     """One thing that happened; `off`: whether off was read back and measured, None where that is not the matter.
 
-    `more`: what else there is to say of it, a line each.
+    `more`: what else there is to say of it, a line each. `heat`: what its reason says of the pack's warmth, decided
+    where the bay tripped. `output`: what is on where nothing ended, a key of `OUTPUTS`; "" if that is not said.
     """
 
     kind: Kind
@@ -72,6 +75,8 @@ class Fact:
     why: str
     off: bool | None
     more: tuple[str, ...] = ()
+    heat: Heat = Heat.NO
+    output: str = ""
 
     @classmethod
     def of(cls, message: Mapping[str, Any]) -> "Fact":
@@ -83,6 +88,8 @@ class Fact:
             str(message.get("pack", "")),
             str(message.get("why", "")),
             off if isinstance(off, bool) else None,
+            heat=Heat(message.get("heat", "no")),
+            output=str(message.get("output", "")),
         )
 
     @classmethod
@@ -92,14 +99,15 @@ class Fact:
         return replace(cls.of({**message, "kind": kind.value, "bay": message["list"]}), more=tuple(more))
 
 
-# What safety.py and the supervision call temperatures, and what people say of them.
-_HEAT = re.compile(r"\b(temperature|smoke|K/min|K/s)\b|°C")
 _URGENT = (Kind.TRIPPED, Kind.TOOK_OVER, Kind.LIST_TRIPPED)
-
-
-def is_heat(fact: Fact) -> bool:
-    """Tell whether a pack may be hot: then nobody should go near."""
-    return fact.kind in _URGENT and _HEAT.search(fact.why) is not None
+OUTPUTS = {
+    "off": "Every output is off: read back and measured.",
+    "load": "The load is ON.",
+    "supply": "The supply is ON.",
+    "unconfirmed": "An output is being switched off, which is NOT YET CONFIRMED.",
+}
+"""What is on, as people are told where nothing has ended."""
+_NOT_MEASURED = "The temperature is not known: treat the pack as hot until it is measured. "
 
 
 def words(fact: Fact) -> tuple[str, str]:
@@ -109,23 +117,27 @@ def words(fact: Fact) -> tuple[str, str]:
     lines = [f"{who}: {fact.kind.value}." if not fact.why else f"{who}: {fact.kind.value}: {fact.why}."]
     if fact.off is not None:
         lines.append("Off is confirmed: read back and measured." if fact.off else "OFF IS NOT CONFIRMED.")
+    if fact.output:
+        lines.append(OUTPUTS.get(fact.output, fact.output))
     lines += [*fact.more, _advice(fact)]
     loud = "OFF NOT CONFIRMED: " if fact.off is False else ""
     return f"benchwarden: {loud}{where} {fact.kind.value}", "\n".join(lines)
 
 
 def _advice(fact: Fact) -> str:
-    if is_heat(fact):
+    if fact.heat is Heat.HOT:
         return (
             "HEAT: do not touch the pack, keep away and keep others away; at smoke, hissing or fire leave and call the "
             "fire service. A pack can catch fire long after everything is off."
         )
+    # Nobody looks at the thermometer any more once the guardian has taken over.
+    unknown = _NOT_MEASURED if fact.heat is Heat.UNKNOWN or fact.kind is Kind.TOOK_OVER else ""
     if fact.off is False:
         return (
-            "Cut the power with the hard-wired stop or the contactor; unplug the pack only if it is cool and you can "
-            "reach it safely. If you cannot, keep away and call the fire service."
+            f"{unknown}Cut the power with the hard-wired stop or the contactor; unplug the pack only if it is cool and "
+            "you can reach it safely. If you cannot, keep away and call the fire service."
         )
-    return {
+    advice = {
         Kind.TRIPPED: "Look at the pack before anything else; then read the reason. Nothing goes on by itself.",
         Kind.FINISHED: "Nothing is urgent: unplug the pack and put it away as its state of charge asks.",
         Kind.STOPPED: "The test was not finished: read the reason, then decide what the pack needs.",
@@ -139,6 +151,7 @@ def _advice(fact: Fact) -> str:
         Kind.DISK: "Make room on the disk; without it the run ends, switched off.",
         Kind.TEST: "Nothing happened: somebody wanted to know whether this arrives.",
     }[fact.kind]
+    return unknown + advice
 
 
 _ALWAYS = (Kind.TEST, *_AT_THE_END.values(), Kind.LIST_STOPPED)  # each has a person's word at its beginning
@@ -157,7 +170,7 @@ class Limiter:
         Two reasons that differ only in a measured value, "2.48" against "2.47", are the same reason.
         """
         reason = re.sub(r"\d+\.\d+", "#", fact.why)
-        key = (fact.kind, fact.bay, fact.pack, reason, fact.off)
+        key = (fact.kind, fact.bay, fact.pack, reason, fact.off, fact.heat, fact.output)
         last_s = self._passed_s.get(key)
         if fact.kind not in _ALWAYS and last_s is not None and now_s - last_s < self._quiet_s:
             return False

@@ -18,6 +18,7 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.alarm.alarm_addresses import addresses
 from benchwarden.daemon.alarm.inhibit import Inhibitor, on_battery
 from benchwarden.daemon.bench import Bench
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.mistakes import FileMistakes
 
 # A sign that an output is on is handed over this often (real seconds).
@@ -128,29 +129,42 @@ class Outside:
             self._signed_s = now
             self._send({"on": bool(self._on)})
 
-    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool, heat: Heat = Heat.NO) -> None:
         """Tell how a bay's run ended; a person who stopped it knows, unless it is not off."""
         if off_confirmed:
             self.sign(bay, False)
         if how == "stopped" and why == ASKED_TO_STOP and off_confirmed:
             return
-        self._tell(how, bay, pack, why, off_confirmed)
+        self._tell(how, bay, pack, why, off=off_confirmed, heat=heat.value)
 
-    def waiting(self, bay: str, pack: str, question: str) -> None:
-        """Tell that a bay waits for its operator."""
-        self._tell("waiting for the operator", bay, pack, question, None)
+    def waiting(self, bay: str, pack: str, question: str, *, output: str) -> None:
+        """Tell that a bay waits for its operator, and what is on (see alarms.py) meanwhile."""
+        self._tell("waiting for the operator", bay, pack, question, output=output)
 
-    def disk(self, bay: str, pack: str, why: str) -> None:
-        """Tell that the disk is nearly full."""
-        self._tell("disk nearly full", bay, pack, why, None)
+    def disk(self, bay: str, pack: str, why: str, *, output: str) -> None:
+        """Tell that the disk is nearly full, and what is on (see alarms.py) in this bay."""
+        self._tell("disk nearly full", bay, pack, why, output=output)
 
-    def list_over(self, bay: str, pack: str, stand: str, why: str, state: Path, *, off_confirmed: bool) -> None:
+    def list_over(
+        self,
+        bay: str,
+        pack: str,
+        stand: str,
+        why: str,
+        state: Path,
+        *,
+        off_confirmed: bool,
+        heat: Heat = Heat.NO,
+    ) -> None:
         """Tell that a bay's list has ended, which lies in the folder `state`; the child works out what it has left."""
         message = {"list": bay, "pack": pack, "stand": stand, "why": why, "off": off_confirmed, "state": str(state)}
-        self._send(message)
+        self._send(message | {"heat": heat.value})
 
-    def _tell(self, kind: str, bay: str, pack: str, why: str, off: bool | None) -> None:
+    def _tell(
+        self, kind: str, bay: str, pack: str, why: str, *, off: bool | None = None, heat: str = "no", output: str = ""
+    ) -> None:
         fact: dict[str, object] = {"kind": kind, "bay": bay, "pack": pack, "why": why, "off": off}
+        fact |= {"heat": heat, "output": output}
         self._send(fact)
         self._also(fact)
 
@@ -283,10 +297,10 @@ class InAList(Outside):
     def __init__(self, whole: Outside) -> None:
         self.__dict__ = whole.__dict__
 
-    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool) -> None:
+    def ended(self, bay: str, pack: str, how: str, why: str, *, off_confirmed: bool, heat: Heat = Heat.NO) -> None:
         """Tell how a test ended if it tripped, or is not confirmed off."""
         if how == "tripped" or not off_confirmed:
-            super().ended(bay, pack, how, why, off_confirmed=off_confirmed)
+            super().ended(bay, pack, how, why, off_confirmed=off_confirmed, heat=heat)
         else:
             self.sign(bay, False)
 

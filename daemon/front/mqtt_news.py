@@ -12,6 +12,7 @@ from benchwarden.daemon.front.mqtt_events import Track
 from benchwarden.daemon.front.mqtt_queue import Outbox, Outgoing, Thinner
 from benchwarden.daemon.front.mqtt_results import Ended, read_result, result_of
 from benchwarden.daemon.front.mqtt_topics import Topics
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving.messages import VALID_FOR_S, alarm_message, utc_ms
 from benchwarden.results.folder import read_events
 
@@ -107,9 +108,12 @@ class News:
                 self._track(bay, self._name(run))
         off = message["off"]["confirmed"] if message["off"] else None
         if message["stand"] == "tripped":
-            self.alarm(Fact(Kind.TRIPPED, bay, message["pack"], message["why"], off))
+            heat = Heat(message["heat"])
+            self.alarm(Fact(Kind.TRIPPED, bay, message["pack"], message["why"], off, heat=heat))
         if message["question"]:
-            self.alarm(Fact(Kind.WAITING, bay, message["pack"], message["question"]["text"], None))
+            # A step asks only once everything is off, confirmed.
+            text = message["question"]["text"]
+            self.alarm(Fact(Kind.WAITING, bay, message["pack"], text, None, output="off"))
 
     def _name(self, run: str) -> str:
         """Return a run's name below the runs, whichever way it was told."""
@@ -128,6 +132,7 @@ class News:
             return
         title, text = words(fact)
         told = {"kind": fact.kind.value, "bay": fact.bay, "pack": fact.pack, "why": fact.why, "off": fact.off}
+        told |= {"heat": fact.heat.value, "output": fact.output}
         message = alarm_message(self._topics.name, clock.unix_s(), told) | {"title": title, "text": text}
         self.outbox.urgent(Outgoing(self._topics.alarm(fact.bay), message, 1))
         self.wake()

@@ -13,36 +13,30 @@ from benchwarden.simulators.pack import CellModel, GroupModel, PackModel, Table,
 
 @dataclass(frozen=True, slots=True)
 class Typical:
-    """One chemistry: open-circuit volts over the share of charge, ohm × ampere-hours of a group, Wh per kilogram."""
+    """One chemistry: open-circuit volts over the share of charge, ohm × ampere-hours of a group."""
 
     ocv_v: Table
     ohm_ah: float
-    wh_per_kg: float
 
 
 _SLOPING = ((0.0, 2.55), (0.02, 2.95), (0.05, 3.20), (0.10, 3.38), (0.20, 3.50), (0.30, 3.58), (0.40, 3.64))
 _CHEMISTRIES: dict[str, Typical] = {
-    "li-ion": Typical(
-        (*_SLOPING, (0.5, 3.71), (0.6, 3.81), (0.7, 3.90), (0.8, 3.99), (0.9, 4.08), (1.0, 4.20)), 0.12, 220.0
-    ),
+    "li-ion": Typical((*_SLOPING, (0.5, 3.71), (0.6, 3.81), (0.7, 3.90), (0.8, 3.99), (0.9, 4.08), (1.0, 4.20)), 0.12),
     "lipo": Typical(
         ((0.0, 3.10), (0.05, 3.60), (0.1, 3.68), (0.2, 3.74), (0.4, 3.80), (0.6, 3.90), (0.8, 4.04), (1.0, 4.20)),
         0.05,
-        160.0,
     ),
     "li-hv": Typical(
         ((0.0, 3.10), (0.05, 3.60), (0.1, 3.68), (0.2, 3.75), (0.4, 3.84), (0.6, 3.97), (0.8, 4.14), (1.0, 4.35)),
         0.05,
-        170.0,
     ),
     "lifepo4": Typical(
         ((0.0, 2.50), (0.03, 2.95), (0.1, 3.20), (0.3, 3.27), (0.5, 3.29), (0.7, 3.32), (0.98, 3.36), (1.0, 3.65)),
         0.05,
-        110.0,
     ),
     # Hard carbon slopes nearly evenly; the ends are the pack file's, which has to give them.
-    "na-ion": Typical(((0.0, 2.0), (1.0, 3.9)), 0.07, 110.0),
-    "nimh": Typical(((0.0, 1.00), (0.1, 1.20), (0.5, 1.26), (0.9, 1.33), (1.0, 1.42)), 0.05, 70.0),
+    "na-ion": Typical(((0.0, 2.0), (1.0, 3.9)), 0.07),
+    "nimh": Typical(((0.0, 1.00), (0.1, 1.20), (0.5, 1.26), (0.9, 1.33), (1.0, 1.42)), 0.05),
 }
 # A cell at its largest continuous current gives up about a fifth of its voltage.
 _SAG_SHARE = 0.2
@@ -92,7 +86,7 @@ def expected(pack: Pack, values: PackValues, cooling: str, start_soc: float, edg
         ohm = max(edge_ohm - metal_ohm, 0.2 * edge_ohm) / values.series / EDGE_SHARE
     kg = values.mass_kg
     if kg is None:
-        kg = values.rated_capacity_ah * values.nominal_pack_v / _CHEMISTRIES[values.chemistry].wh_per_kg
+        kg = values.typical_kg
         words.append(f"mass {1e3 * kg:.0f} g: typical of {values.chemistry}, the pack file gives none")
     cell = CellModel(
         name=values.chemistry,

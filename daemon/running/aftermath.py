@@ -16,6 +16,7 @@ from benchwarden.daemon.running.bay_off import BayOff
 from benchwarden.daemon.running.hands import Hands
 from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.daemon.running.undisturbed import undisturbed
+from benchwarden.daemon.safety import Heat
 from benchwarden.drivers.errors import InstrumentError
 from benchwarden.results.sample import Sample, ambient_c, hottest_c
 
@@ -166,7 +167,7 @@ class Aftermath:
         if before is not None:
             why = f"still warming after the trip: temperature {now_c:.0f} °C, it was {before:.0f} °C when told last"
             self._record.say("still_warming", hottest_c=now_c)
-            self._outside.ended(self._bay.name, self._bay.pack, "tripped", why, off_confirmed=True)
+            self._outside.ended(self._bay.name, self._bay.pack, "tripped", why, off_confirmed=True, heat=Heat.HOT)
 
     async def _still_off(self, currents_a: Mapping[str, float | None]) -> None:
         """Off was confirmed; a current that is there again was switched on by somebody else, or something is welded."""

@@ -27,6 +27,13 @@ from benchwarden.profiles.plan import Plan
 from benchwarden.results.folder import FolderError
 from benchwarden.results.sample import Sample
 
+# What is on in each state, for people; in every other state off has been confirmed.
+_OUTPUTS = {
+    State.DRAWING: "load",
+    State.FEEDING: "supply",
+    State.OPENING: "unconfirmed",
+    State.TRIPPED: "unconfirmed",
+}
 # A contactor closes in some tens of milliseconds and bounces; common practice, no source.
 CONTACTOR_SETTLES_S = 0.5
 
@@ -64,6 +71,7 @@ class BayRun:
         self._ask, self._show, self._note = ask, show, note
         self._started_unix_s = started_unix_s
         self._record: Record | None = None
+        self._hands: Hands | None = None
         self._armed = False
         self._warned: str | None = None
         self._guardian_gone = False
@@ -82,7 +90,7 @@ class BayRun:
         safely, and again changes nothing: off is then under way. After a trip that left the pack warm there is an
         `aftermath`, which has the instruments and the record until it is over; the caller must await its `watch`.
         """
-        hands = Hands(
+        hands = self._hands = Hands(
             self._instruments.load,
             self._instruments.supply,
             self._instruments.outputs,
@@ -109,7 +117,7 @@ class BayRun:
             await hands.tell_errors()
             ending = await self._conduct(hands)
         except (Trip, InstrumentError, GuardianGone, FolderError, OSError) as error:
-            tripped, ending = True, Ending("tripped", str(error), getattr(error, "every_bay", False))
+            tripped, ending = True, _ending_of(error)
             self._guardian_gone = isinstance(error, GuardianGone)
         except asyncio.CancelledError:
             pass
@@ -248,14 +256,15 @@ class BayRun:
         if path:
             ending = replace(ending, why=f"{ending.why}; {path}")
         bay = self._entry.name
-        self._outside.ended(bay, self._plan.pack.name, ending.how, ending.why, off_confirmed=self.off_confirmed)
+        pack = self._plan.pack.name
+        self._outside.ended(bay, pack, ending.how, ending.why, off_confirmed=self.off_confirmed, heat=ending.heat)
         if self._record is None:  # a run that could not begin leaves its reason, too
             try:
                 self._record = await asyncio.to_thread(make_record)
             except (FolderError, OSError) as error:
                 self._note(f"{self._entry.name}: {error}")
         if tripped:
-            self._say("tripped", reason=ending.why)
+            self._say("tripped", reason=ending.why, heat=ending.heat.value)
         self._say(
             "ended",
             how=ending.how,
@@ -341,7 +350,7 @@ class BayRun:
         warning = self._record.warning
         if warning and warning != self._warned:
             self._warned = warning
-            self._outside.disk(self._entry.name, self._plan.pack.name, warning)
+            self._outside.disk(self._entry.name, self._plan.pack.name, warning, output=self.output)
         problem = self._record.problem or self._record.clock_problem()
         if problem:
             raise Trip(problem)
@@ -360,14 +369,27 @@ class BayRun:
         self._say("missed", role=role, error=error)
 
     @property
+    def output(self) -> str:
+        """What is on, as people are told: "load", "supply", "off" (confirmed), or "unconfirmed"."""
+        return "off" if self._hands is None else _OUTPUTS.get(self._hands.state, "off")
+
+    @property
     def folder(self) -> Path | None:
         """Where the run's folder lies, once there is one."""
         return self._record.path if self._record else None
 
 
+def _ending_of(error: Exception) -> Ending:
+    if isinstance(error, Trip):
+        return Ending("tripped", str(error), error.every_bay, heat=error.heat)
+    return Ending("tripped", str(error))
+
+
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
-    """Return the error that ended a bay's tasks: a trip before anything else."""
+    """Return the error that ended a bay's tasks: a trip before anything else, and of several one for heat."""
     found: list[BaseException] = []
     for error in group.exceptions:
         found.append(_first(error) if isinstance(error, BaseExceptionGroup) else error)
-    return next((error for error in found if isinstance(error, Trip)), found[0])
+    trips = [error for error in found if isinstance(error, Trip)]
+    hot = next((error for error in trips if error.heat is safety.Heat.HOT), None)
+    return hot or (trips[0] if trips else found[0])

@@ -14,7 +14,7 @@ from benchwarden.daemon.running.eyes import Eyes, Trip
 from benchwarden.daemon.running.hands import Hands, Want
 from benchwarden.daemon.running.ledger import Counted, Ledger, blur_in_words, count_in_step
 from benchwarden.daemon.running.supervisor import Supervisor
-from benchwarden.daemon.safety import State
+from benchwarden.daemon.safety import Heat, State
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError
 from benchwarden.profiles.plan import Plan
 from benchwarden.profiles.planned import FAST_KINDS, FAST_S, PlannedCharge
@@ -43,13 +43,14 @@ class Ending:
     """How a run ended: "finished", "tripped" or "stopped", and why.
 
     `every_bay`: the reason is one for which every bay is switched off. `currents_a`: what each load and the supply
-    measured once they were switched off, amperes.
+    measured once they were switched off, amperes. `heat`: what the reason says of the pack's warmth.
     """
 
     how: str
     why: str
     every_bay: bool = False
     currents_a: Mapping[str, float | None] = field(default_factory=dict, compare=False)
+    heat: Heat = Heat.NO
 
 
 class Conductor:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from benchwarden.daemon import safety
+from benchwarden.daemon.safety import Heat
 from benchwarden.drivers.errors import IdentityChanged, InstrumentError, NotSharing
 from benchwarden.results.sample import Reading
 
@@ -20,12 +21,13 @@ LEAD_S = 0.02
 class Trip(Exception):
     """The bay must be switched off and its run ended; the message is the reason.
 
-    `every_bay`: what happened here (a pack that warms by itself) ends what runs in the other bays, too.
+    `every_bay`: what happened here (a pack that warms by itself) ends what runs in the other bays, too. `heat`: what
+    the reason says of the pack's warmth.
     """
 
-    def __init__(self, reason: str, *, every_bay: bool = False) -> None:
+    def __init__(self, reason: str, *, every_bay: bool = False, heat: Heat = Heat.NO) -> None:
         super().__init__(reason)
-        self.every_bay = every_bay
+        self.every_bay, self.heat = every_bay, heat
 
 
 class Readable(Protocol):
@@ -104,9 +106,9 @@ class Eyes:
             values = dict.fromkeys(watched.quantities)
         reading = Reading(name, asked_s, values)
         limits = self._limits if asked_s >= self._limits_since_s else self._limits_before
-        self._watches, reason = safety.judge(limits, self._watches, reading)
-        if reason:
-            raise Trip(reason)
+        self._watches, breach = safety.judge(limits, self._watches, reading)
+        if breach:
+            raise Trip(breach.why, heat=breach.heat)
         self.newest[name] = reading
         self._asked_in[name] = asked_in
         return reading
@@ -156,9 +158,9 @@ class Eyes:
 
     def check_overdue(self) -> None:
         """Raise Trip if a limited quantity has not been seen within its blind time."""
-        reason = safety.overdue(self._limits, self._watches, self._loop.time())
-        if reason:
-            raise Trip(reason)
+        breach = safety.overdue(self._limits, self._watches, self._loop.time())
+        if breach:
+            raise Trip(breach.why, heat=breach.heat)
 
     def switched(self) -> None:
         """Note that an output was switched: what was asked for before says nothing of what is now."""

@@ -19,6 +19,7 @@ from benchwarden.daemon.running.supervision import (
     voltmeter_agrees,
 )
 from benchwarden.daemon.running.warmth import Heat, Probes, probes_plausible, warmed
+from benchwarden.daemon.safety import Heat as Mark
 from benchwarden.profiles.pack import PackValues
 from benchwarden.profiles.preflight import resistance_is_sane
 from benchwarden.profiles.quantity import Accuracy
@@ -100,11 +101,10 @@ class Supervisor:
         if reason:
             raise Trip(reason)
         self._learn(beat, offset_a)
-        if pack.mass_kg is not None:
-            before = self._heat or Heat(beat.time_s)
-            self._heat = warmed(
-                before, beat.time_s, beat.current_a, self.ohm, pack.mass_kg, drawing=beat.output == "load"
-            )
+        before = self._heat or Heat(beat.time_s)
+        self._heat = warmed(
+            before, beat.time_s, beat.current_a, self.ohm, pack.lightest_kg, drawing=beat.output == "load"
+        )
         self._last = beat
 
     def _learn(self, beat: Beat, offset_a: float) -> None:
@@ -130,9 +130,10 @@ class Supervisor:
 
     def _feel(self, warmth: Reading, heat: Heat) -> None:
         seen = {place: value for place, value in warmth.values.items() if value is not None}
-        self._probes, reason, every_bay = probes_plausible(self._probes, seen, heat)
-        if reason:
-            raise Trip(reason, every_bay=every_bay)
+        weighed = self._pack.mass_kg is not None
+        self._probes, breach = probes_plausible(self._probes, seen, heat, weighed=weighed)
+        if breach:
+            raise Trip(breach.why, every_bay=breach.heat is Mark.HOT, heat=breach.heat)
 
 
 def _at_pack(voltmeter: Reading | None) -> tuple[float, float] | None:

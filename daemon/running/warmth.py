@@ -3,12 +3,16 @@
 The heat is I²R, with the resistance from where the current began to flow last, into mass × 1000 J/(kg K)
 (batterydesign.net, "Specific heat capacity of lithium ion cells": 800 to 1100). Two predictions are kept, so that each
 rule errs towards no trip: a low one, with cooling and a lag, says what a probe must show at least; a high one, all heat
-kept, what may be shown at most. Where a figure has no source beside it, it is common practice.
+kept, what may be shown at most. Where a figure has no source beside it, it is common practice. For a pack that nobody
+weighed the mass is the least that it can be: what may be shown at most still holds, what must be shown does not.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
+
+from benchwarden.daemon.safety import Breach
+from benchwarden.daemon.safety import Heat as Mark
 
 HEAT_J_PER_KG_K = 1000.0
 # A fan may cool a pack with this time constant; what its cells make reaches a probe with that one.
@@ -71,11 +75,15 @@ class Probes:
     episode: Kept | None = None
 
 
-def probes_plausible(memory: Probes, probes_c: Mapping[str, float], heat: Heat) -> tuple[Probes, str | None, bool]:
+def probes_plausible(
+    memory: Probes, probes_c: Mapping[str, float], heat: Heat, *, weighed: bool = True
+) -> tuple[Probes, Breach | None]:
     """Judge one reading of the thermometer; missing probes are left out of `probes_c`.
 
-    Returns the new memory, why the bay must trip, and whether that is a rise beyond what the current explains, which
-    is everybody's business (faults 67, 68): every bay is then switched off.
+    `weighed`: `heat` went into a mass that is known, and not into the least that it can be.
+
+    Returns the new memory, and why the bay must trip. A rise beyond what the current explains is hot, and everybody's
+    business (faults 67, 68): every bay is then switched off. Of a pack whose probe fell off the warmth is not known.
     """
     now = Kept(heat.time_s, heat.all_k, probes_c)
     lowest_c = memory.lowest_c
@@ -91,11 +99,11 @@ def probes_plausible(memory: Probes, probes_c: Mapping[str, float], heat: Heat) 
     if not kept or now.time_s - kept[-1].time_s >= _KEPT_EVERY_S:
         kept = (*(one for one in kept if now.time_s - one.time_s <= STILL_COMING_S + _KEPT_EVERY_S), now)
     after = Probes(lowest_c, kept, episode)
-    fallen = fell_off(probes_c, lowest_c, heat.seen_k)
+    fallen = fell_off(probes_c, lowest_c, heat.seen_k) if weighed else None
     if fallen:
-        return after, fallen, False
+        return after, Breach(fallen, Mark.UNKNOWN)
     fast = too_warm_drawing(episode, now) if drawn_lately and episode else too_fast_idle(kept, now)
-    return after, fast, fast is not None
+    return after, Breach(fast, Mark.HOT) if fast else None
 
 
 def fell_off(probes_c: Mapping[str, float], lowest_c: Mapping[str, float], must_k: float) -> str | None:

@@ -22,6 +22,7 @@ from benchwarden.daemon.running.bay_off import BayOff, switch_bay_off
 from benchwarden.daemon.running.conductor import Ask
 from benchwarden.daemon.running.instruments import Instruments
 from benchwarden.daemon.running.progress import View
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving import list_file, waiting_list
 from benchwarden.daemon.serving.waiting_list import GOING_ON, Entry, Fate, WaitingList
 from benchwarden.profiles.attendance import charges
@@ -73,6 +74,7 @@ class _Outcome:
     off_confirmed: bool
     run: Path | None = None
     every_bay: bool = False
+    heat: Heat = Heat.NO
 
 
 class BayKeeper:
@@ -231,7 +233,13 @@ class BayKeeper:
         self._hooks.note(f"{self.entry.name}: its list: {self.in_words()}")
         found = self.list
         self._hooks.outside.list_over(
-            found.bay, found.pack_name, found.stand.value, found.why, self._state, off_confirmed=self.off.confirmed
+            found.bay,
+            found.pack_name,
+            found.stand.value,
+            found.why,
+            self._state,
+            off_confirmed=self.off.confirmed,
+            heat=found.heat,
         )
 
     async def _trip_for_fault(self, why: str) -> None:
@@ -263,7 +271,9 @@ class BayKeeper:
                 self.list = waiting_list.refused(self.list, test.number, str(error))
             return False
         outcome = await self._carry(job)
-        self.list = waiting_list.cooled(self.list, outcome.fate, outcome.why, off_confirmed=outcome.off_confirmed)
+        self.list = waiting_list.cooled(
+            self.list, outcome.fate, outcome.why, off_confirmed=outcome.off_confirmed, heat=outcome.heat
+        )
         await self._settle(outcome)
         return self.list.stand in GOING_ON
 
@@ -290,6 +300,7 @@ class BayKeeper:
             run=str(outcome.run) if outcome.run else None,
             off_confirmed=outcome.off_confirmed,
             utc=utc_text(clock.unix_s()),
+            heat=outcome.heat,
         )
         await self._settle(outcome)
         if outcome.run:  # whatever goes wrong there ends the list, with everything off: see `_go`
@@ -333,7 +344,7 @@ class BayKeeper:
             self._watching = asyncio.create_task(self._watch(aftermath, folder), name=f"bay {self.entry.name} after")
         self.off = BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why)  # measured at the run's end
         self.off_utc = utc_text(clock.unix_s())
-        return _Outcome(Fate(ending.how), ending.why, confirmed, folder, ending.every_bay)
+        return _Outcome(Fate(ending.how), ending.why, confirmed, folder, ending.every_bay, ending.heat)
 
     async def _watch(self, aftermath: Aftermath, run: Path | None) -> None:
         """Watch a pack after a trip; what was seen then belongs to its run's report."""

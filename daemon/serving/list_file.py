@@ -5,6 +5,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving.waiting_list import Entry, Fate, Stand, WaitingList
 from benchwarden.results.folder import write_json
 
@@ -29,6 +30,7 @@ def as_data(found: WaitingList) -> dict[str, Any]:
         "pack_name": found.pack_name,
         "stand": found.stand.value,
         "why": found.why,
+        "heat": found.heat.value,
         "tests": [asdict(test) | {"fate": test.fate.value} for test in found.tests],
     }
 
@@ -42,7 +44,13 @@ def from_data(data: Any, where: str) -> WaitingList:
         if len({test.number for test in tests}) != len(tests):
             raise ListUnreadable(f"{where}: tests with one number; each has its own")
         return WaitingList(
-            str(data["bay"]), str(data["pack"]), str(data["pack_name"]), tests, Stand(data["stand"]), str(data["why"])
+            str(data["bay"]),
+            str(data["pack"]),
+            str(data["pack_name"]),
+            tests,
+            Stand(data["stand"]),
+            str(data["why"]),
+            Heat(data.get("heat", "no")),  # lists of before had none
         )
     except (KeyError, TypeError, ValueError) as error:
         raise ListUnreadable(f"{where}: not a waiting list ({error!r})") from error

@@ -86,13 +86,17 @@ class Waiting(BaseModel):
 
 
 class StateMessage(Message):
-    """Where a bay stands: its list in one word (`stand`) and why, what runs, what is asked, whether it is off."""
+    """Where a bay stands: its list in one word (`stand`) and why, what runs, what is asked, whether it is off.
+
+    `heat`: what the reason of a trip says of the pack's warmth.
+    """
 
     kind: Literal["state"] = "state"
     bay: str
     valid_for_s: FiniteFloat
     stand: Literal["idle", "running", "cooling", "stopped", "tripped", "interrupted"]
     why: str
+    heat: Literal["no", "unknown", "hot"]
     pack: str
     run: str | None
     tests: list[Waiting]
@@ -132,6 +136,7 @@ class AlarmMessage(Message):
     """What a person is needed for; `alarm` is its kind, `title` and `text` are what people get by other ways, too.
 
     `off`: whether off was read back and measured, null where that is not the matter. `bay` may be empty: the bench.
+    `heat`: what a trip's reason says of the pack's warmth. `output`: what is on where nothing ended; else empty.
     """
 
     kind: Literal["alarm"] = "alarm"
@@ -140,6 +145,8 @@ class AlarmMessage(Message):
     alarm: str
     why: str
     off: bool | None
+    heat: Literal["no", "unknown", "hot"]
+    output: Literal["", "off", "load", "supply", "unconfirmed"]
     title: str = ""
     text: str = ""
 
@@ -242,6 +249,7 @@ def state_message(bench: str, bay: str, unix_s: float, found: Mapping[str, Any],
         "valid_for_s": VALID_FOR_S,
         "stand": one["stand"],
         "why": one["why"],
+        "heat": one["heat"],
         "pack": one["pack_name"],
         "run": run,
         "tests": [_waiting(test) for test in one["tests"]],
@@ -275,4 +283,6 @@ def alarm_message(bench: str, unix_s: float, fact: Mapping[str, Any]) -> dict[st
         "alarm": fact["kind"],
         "why": fact["why"],
         "off": fact["off"],
+        "heat": fact["heat"],
+        "output": fact["output"],
     }

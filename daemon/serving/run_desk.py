@@ -47,7 +47,7 @@ class RunDesk:
         run = str(folder) if folder else None
         test = replace(test, fate=Fate(ending.how), why=ending.why, run=run, off_confirmed=confirmed, ended_utc=now)
         why = "" if stand is Stand.IDLE else ending.why
-        self._lists[bay] = replace(self._lists[bay], tests=(test,), stand=stand, why=why)
+        self._lists[bay] = replace(self._lists[bay], tests=(test,), stand=stand, why=why, heat=ending.heat)
         self._off[bay] = _off_as_data(BayOff(confirmed, ending.currents_a, "" if confirmed else ending.why))
 
     def states(self) -> dict[str, dict[str, Any]]:

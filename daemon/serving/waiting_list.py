@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from benchwarden.daemon.safety import Heat
+
 # Between two tests (common practice, no source): lithium packs are not charged hot, and the checks before a test take a
 # probe for wrong that is 3 K off its surroundings at rest.
 COOL_BELOW_C = 35.0
@@ -72,7 +74,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class WaitingList:
-    """One bay's list: the tests of one pack, in their order. `pack` is the path of its file, "" before the first."""
+    """One bay's list: the tests of one pack, in their order. `pack` is the path of its file, "" before the first.
+
+    `heat`: what the reason of a trip that nobody has acknowledged says of the pack's warmth.
+    """
 
     bay: str
     pack: str = ""
@@ -80,6 +85,7 @@ class WaitingList:
     tests: tuple[Entry, ...] = ()
     stand: Stand = Stand.IDLE
     why: str = ""
+    heat: Heat = Heat.NO
 
     @property
     def waiting(self) -> tuple[Entry, ...]:
@@ -209,25 +215,34 @@ def not_begun(found: WaitingList, number: int) -> WaitingList:
     return replace(found, tests=tests)
 
 
-def ended(found: WaitingList, fate: Fate, why: str, *, run: str | None, off_confirmed: bool, utc: str) -> WaitingList:
+def ended(
+    found: WaitingList,
+    fate: Fate,
+    why: str,
+    *,
+    run: str | None,
+    off_confirmed: bool,
+    utc: str,
+    heat: Heat = Heat.NO,
+) -> WaitingList:
     """Return the list after its running test ended: on to the next one only if it finished and off is confirmed."""
     over = found.running
     if over is None:
         raise Refused(f"bay {found.bay}: no test runs that could have ended")
     done = replace(over, fate=fate, why=why, run=run, off_confirmed=off_confirmed, ended_utc=utc)
     tests = tuple(done if test.number == over.number else test for test in found.tests)
-    return _after(replace(found, tests=tests), f"test {over.number} ({over.title})", fate, why, off_confirmed)
+    return _after(replace(found, tests=tests), f"test {over.number} ({over.title})", fate, why, off_confirmed, heat)
 
 
-def cooled(found: WaitingList, fate: Fate, why: str, *, off_confirmed: bool) -> WaitingList:
+def cooled(found: WaitingList, fate: Fate, why: str, *, off_confirmed: bool, heat: Heat = Heat.NO) -> WaitingList:
     """Return the list after the rest between two tests: on only if the pack is cool."""
-    return _after(found, "cooling", fate, why, off_confirmed)
+    return _after(found, "cooling", fate, why, off_confirmed, heat)
 
 
-def _after(found: WaitingList, what: str, fate: Fate, why: str, off_confirmed: bool) -> WaitingList:
+def _after(found: WaitingList, what: str, fate: Fate, why: str, off_confirmed: bool, heat: Heat) -> WaitingList:
     if fate is Fate.TRIPPED or not off_confirmed:
         words = f"{what} {fate.value}: {why}"
-        return tripped(found, words if off_confirmed else f"{words}; OFF NOT CONFIRMED")
+        return tripped(found, words if off_confirmed else f"{words}; OFF NOT CONFIRMED", heat)
     if found.stand not in GOING_ON:
         return found  # stopped or tripped meanwhile: its own reason stands
     if fate is not Fate.FINISHED:
@@ -253,17 +268,18 @@ def stopped(found: WaitingList, why: str) -> WaitingList:
     return replace(found, stand=Stand.STOPPED, why=why) if found.stand in GOING_ON else found
 
 
-def tripped(found: WaitingList, why: str) -> WaitingList:
+def tripped(found: WaitingList, why: str, heat: Heat = Heat.NO) -> WaitingList:
     """Return the list stopped until somebody acknowledges; an earlier trip's reason is kept beside the new one."""
     words = f"{found.why}; {why}" if found.stand is Stand.TRIPPED and why not in found.why else why
-    return replace(found, stand=Stand.TRIPPED, why=words)
+    worst = max(found.heat, heat, key=list(Heat).index)
+    return replace(found, stand=Stand.TRIPPED, why=words, heat=worst)
 
 
 def acknowledged(found: WaitingList) -> WaitingList:
     """Return the list after a person has looked; it waits for `start` all the same. Refused without a trip."""
     if found.stand is not Stand.TRIPPED:
         raise Refused(f"bay {found.bay}: there is no trip to acknowledge; its list is {found.stand.value}")
-    return replace(found, stand=Stand.STOPPED, why=f"acknowledged: {found.why}")
+    return replace(found, stand=Stand.STOPPED, why=f"acknowledged: {found.why}", heat=Heat.NO)
 
 
 def after_restart(found: WaitingList) -> WaitingList:
