@@ -19,6 +19,8 @@ from benchwarden.results.verdict import TESTED_ONCE, Verdict, mean_of, rounded
 REPORT_FILE = "comparison.html"
 _DRAWN = re.compile(r"(pack|leads|group_\d+)_ohm_\d+_m?s|iec_resistance_group_\d+_ohm")
 """Figures that charts draw and notes name, beside those of the rows and those that are judged."""
+MOST_SAID = 6
+"""So many verdicts stand at the top; five packs have ten."""
 MOST_BESIDE = 5
 """So many columns of figures fit beside each other on A4."""
 
@@ -76,11 +78,12 @@ def comparison_report(comparison: Comparison, drawn: Sequence[DrawnChart], why_n
 
 def _said(found: Sequence[Verdict]) -> list[Child]:
     """Return the verdicts on the headline figure: large where something was seen, plain where runs are wanting."""
-    shown = [one for one in found if one.seen != "unknown"][:6]
-    if not shown:
-        return [el("p", _sentence(one.words)) for one in found[:6]]
-    said: list[Child] = [el("p", _sentence(one.words), class_="verdict") for one in shown]
-    caveats = dict.fromkeys(one.caveat for one in shown if one.caveat)
+    seen = [one for one in found if one.seen != "unknown"]
+    shown = (seen or found)[:MOST_SAID]
+    said: list[Child] = [el("p", _sentence(one.words), class_="verdict" if seen else None) for one in shown]
+    if more := len(seen or found) - len(shown):
+        said.append(el("p", f"And {more} more, under ", el("a", "Verdicts", href="#verdicts"), "."))
+    caveats = dict.fromkeys(one.caveat for one in shown if seen and one.caveat)
     return [*said, *(el("p", _sentence(caveat), class_="caveat") for caveat in caveats)]
 
 

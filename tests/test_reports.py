@@ -150,6 +150,17 @@ def test_a_comparison_says_verdicts_flags_and_where_each_figure_comes_from(tmp_p
     assert "Shed L1 7" in page.words
 
 
+@pytest.mark.parametrize(("packs", "more"), [(4, ""), (5, "And 4 more, under Verdicts.")])
+def test_verdicts_that_do_not_fit_at_the_top_are_not_passed_over(tmp_path: Path, packs: int, more: str) -> None:
+    """Four packs have six pairs, five have ten."""
+    names = ["Heron", "Plover", "Tern", "Gannet", "Dunlin"][:packs]
+    text = comparison_report(compare([read_run(run_of(tmp_path / name, name)) for name in names]), [])
+    verdicts = el("p", "Heron", class_="verdict").partition("Heron")[0]
+    assert text.count(verdicts) == 6
+    assert (", under <a" in text) == bool(more)
+    assert more in Page(text).words
+
+
 def test_whatever_a_comparison_shows_can_be_traced(tmp_path: Path) -> None:
     pack = {"name": "Heron", "size": 0.225}
     runs = [read_run(run_of(tmp_path / name / "one", name, pack=pack | {"name": name})) for name in ("Heron", "Tern")]
