@@ -39,6 +39,13 @@ export function when(utc) {
   return utc ? `${utc.slice(0, 10)} ${utc.slice(11, 16)} UTC` : "–";
 }
 
+/** Return a time as its second in UTC, and by this device's own clock where that shows another one. */
+export function secondOf(utc) {
+  const at = new Date(utc);
+  const here = at.getTimezoneOffset() ? ` (${[at.getHours(), at.getMinutes(), at.getSeconds()].map((one) => String(one).padStart(2, "0")).join(":")} here)` : "";
+  return `${at.toISOString().slice(11, 19)} UTC${here}`;
+}
+
 /** Return bytes as people say them. */
 export function bytes(count) {
   if (count < 1000) return `${count} B`;

@@ -27,6 +27,7 @@ from benchwarden.daemon.front.page_morning import Morning
 from benchwarden.daemon.front.page_notes import Notes, NotesRefused
 from benchwarden.daemon.front.page_runs import NoSuchRun, Record
 from benchwarden.daemon.front.page_stream import CLIENTS, Hub
+from benchwarden.daemon.serving.messages import utc_ms
 from benchwarden.results.folder import FolderError
 
 REPORT_FILE = "report.html"
@@ -39,6 +40,7 @@ STATIC = {
     "chart.js": "text/javascript",
     "views.js": "text/javascript",
     "live.js": "text/javascript",
+    "stop.js": "text/javascript",
     "control.js": "text/javascript",
 }
 LONGEST_BODY = 65536
@@ -254,6 +256,8 @@ class Server:
             self._noted(request, what, "refused: there is no such bay")
             return _error(404, f"there is no bay {bay!r}; known: {', '.join(self._bays)}")
         done = await self._controls.stop(bay)
+        # A page takes an "off" for over once a bay has another run than this.
+        done |= {"utc": utc_ms(self._now_s()), "runs": self._hub.runs()}
         self._noted(request, what, "; ".join([done["words"], *done["lines"]]))
         return JSONResponse(done)
 

@@ -1,9 +1,10 @@
 // The views: overview, one bay, past runs, one run. Each is { element, update(), close(), on(kind, message) }.
 
 import { Chart } from "/chart.js";
-import { acknowledgeButton, askToStart, noteForm, questionForm, stop } from "/control.js";
+import { acknowledgeButton, askToStart, noteForm, questionForm } from "/control.js";
 import { bytes, duration, get, make, number, post, runName, say, when } from "/dom.js";
 import { freshness, live, sampleAge } from "/live.js";
+import { stop } from "/stop.js";
 
 const DETAIL_MS = 1200; // events come in groups
 const TAIL = 3000; // points added live before the whole is thinned anew

@@ -1,0 +1,184 @@
+"""What the page in a browser tells of a bench whose worker is pretended: STOP's answer, and what needs a person."""
+
+import asyncio
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from benchwarden.daemon.serving.messages import state_message
+from tests.browser import SCHEMES, Complaints, chromium, context, faults_of, keep_picture, needs_chromium
+from tests.page_bench import LIST, STATE, PageBench, page_on
+
+pytestmark = [pytest.mark.realtime, needs_chromium]
+
+FIRST, LATER = "heron/2026-11-25T20-00-00Z_capacity", "heron/2026-11-25T22-00-00Z_capacity"
+START_UNIX_S = 1_795_640_651.0
+
+
+@dataclass
+class Told:
+    """A page that somebody looks at, and what the bench says meanwhile: `tell` may be called from the test's thread."""
+
+    served: PageBench
+    loop: asyncio.AbstractEventLoop
+    page: Page
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Say one message on the feed."""
+        self.loop.call_soon_threadsafe(self.served.feed.tell, message)
+
+    def state(self, bay: str, stand: str, run: str | None = None, *, question: Any = None, why: str = "") -> None:
+        """Say where a bay stands."""
+        found = {**STATE, "list": {**LIST, "bay": bay, "stand": stand, "why": why}, "question": question}
+        self.tell(state_message("boat shed", bay, START_UNIX_S, found, run))
+
+    def sample(self, bay: str, run: str, output: str, seq: int = 1) -> None:
+        """Say one sample of a run, 2.5 A into the pack."""
+        flows = 0.0 if output == "off" else 2.5
+        self.tell(
+            {
+                "kind": "sample",
+                "bench": "boat shed",
+                "bay": bay,
+                "run": run,
+                "seq": seq,
+                "utc": "2026-11-25T22:00:05.000Z",
+                "test_time_s": 5.0 + seq,
+                "pack": "Heron",
+                "step": 1,
+                "steps": 2,
+                "step_kind": "charge",
+                "step_time_s": 1.0 + seq,
+                "phase": "",
+                "output": output,
+                "voltage_v": 22.1,
+                "current_a": flows,
+                "power_w": 22.1 * flows,
+                "groups_v": [3.7] * 6,
+                "temperatures_c": {"middle": 23.1, "ambient": 22.0},
+                "charging_ah": 0.1,
+                "discharging_ah": 0.0,
+                "charging_wh": 2.2,
+                "discharging_wh": 0.0,
+                "left_s": 600.0,
+            }
+        )
+
+    def seen_well(self, name: str) -> None:
+        """Keep a picture by day and by night; axe-core finds nothing serious, and nothing is wider than the page."""
+        for scheme in SCHEMES:
+            self.page.emulate_media(color_scheme=scheme)
+            assert faults_of(self.page) == [], (name, scheme)
+            assert self.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+            keep_picture(self.page, name, scheme)
+
+    def is_in_front(self, selector: str) -> bool:
+        """Tell whether the middle of what stands there is what a finger would touch."""
+        return bool(
+            self.page.evaluate(
+                """selector => {
+                    const seen = document.querySelector(selector);
+                    const box = seen.getBoundingClientRect();
+                    const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+                    return box.height > 0 && seen.contains(top);
+                }""",
+                selector,
+            )
+        )
+
+
+def looked_at(folder: Path, look: Callable[[Told], None], size: str = "phone", **more: Any) -> None:
+    """Serve a page, open it in a browser of a size, and look; what its scripts complain of fails the test."""
+
+    async def work() -> None:
+        async with page_on(folder, **more) as served:
+            loop = asyncio.get_running_loop()
+
+            def looking() -> None:
+                with chromium() as browser:
+                    page = context(browser, size, timezone_id="America/Halifax").new_page()
+                    complaints = Complaints(page)
+                    page.clock.install()  # it runs as the real one does, until a test moves it
+                    page.goto(f"http://127.0.0.1:{served.port}/")
+                    expect(page.locator("main")).to_contain_text("Bay right")
+                    look(Told(served, loop, page))
+                    assert complaints.beside("404") == []  # the runs that are told of have no folders
+
+            await asyncio.to_thread(looking)
+
+    asyncio.run(work())
+
+
+def test_an_off_that_is_over_is_not_said_any_longer(tmp_path: Path) -> None:
+    """Fault 62: the answer names its time, and stops looking like an answer once a test runs again."""
+
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        told.state("left", "running", FIRST)
+        told.sample("left", FIRST, "supply")
+        card = page.locator("article", has_text="Bay left")
+        expect(card).to_contain_text("running, charging")
+        page.locator("#stop").tap()
+        expect(box).to_have_attribute("data-kind", "off")
+        expect(box).to_contain_text("Off: read back and measured.")
+        expect(box.locator(".time")).to_have_text(
+            # Halifax is four hours behind UTC in November (America/Halifax in the IANA time zone database).
+            re.compile(r"^STOP everything: answered at (\d\d):(\d\d:\d\d) UTC \((\d\d):\2 here\)$")
+        )
+        told.sample("left", FIRST, "supply", 2)  # was on its way when the answer came
+        told.state("left", "stopped")
+        expect(card.locator(".stand")).to_have_text("stopped")
+        expect(box).to_have_attribute("data-kind", "off")
+        told.seen_well("stop-off")
+        told.state("left", "running", LATER)
+        expect(box).to_have_attribute("data-kind", "was-off")
+        expect(box).to_contain_text("Was off at ")
+        expect(box).to_contain_text("Since then bay left runs again.")
+        expect(box).not_to_contain_text("Off: read back")
+        told.state("right", "running", "tern/2026-11-25T22-00-09Z_capacity")
+        expect(box).to_contain_text("Since then bays left, right run again.")
+        told.seen_well("stop-was-off")
+        box.get_by_role("button", name="close").tap()
+        expect(box).to_have_count(0)
+
+    looked_at(tmp_path, look)
+
+
+def test_current_in_a_run_that_was_stopped_ends_its_off_as_well(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        told.state("left", "running", FIRST)
+        page.evaluate("location.hash = '#/bay/left'")
+        page.get_by_role("button", name="Stop bay left only").tap()
+        expect(box).to_have_attribute("data-kind", "off")
+        expect(box).to_contain_text("STOP bay left: answered at")
+        told.state("right", "running", LATER)  # that bay was not meant
+        told.sample("left", FIRST, "off", 2)
+        expect(page.locator("main .stand")).to_have_text("running, output off")
+        expect(box).to_have_attribute("data-kind", "off")
+        page.clock.fast_forward(6_000)
+        told.sample("left", FIRST, "load", 3)
+        expect(box).to_have_attribute("data-kind", "was-off")
+
+    looked_at(tmp_path, look)
+
+
+def test_an_off_that_nobody_confirmed_stays_until_it_is_closed(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        told.served.sockets.worker["stop"] = {"error": "a fault of this program"}
+        page.locator("#stop").tap()
+        expect(box).to_have_attribute("data-kind", "not-off")
+        expect(box).to_contain_text("NOT CONFIRMED")
+        told.state("left", "running", LATER)
+        expect(page.locator("article", has_text="Bay left")).to_contain_text("running")
+        expect(box).to_have_attribute("data-kind", "not-off")
+        expect(box).to_contain_text("answered at")
+        told.seen_well("stop-not-off")
+
+    looked_at(tmp_path, look)
