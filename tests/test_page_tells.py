@@ -92,22 +92,22 @@ class Told:
         )
 
 
-def looked_at(folder: Path, look: Callable[[Told], None], size: str = "phone", **more: Any) -> None:
-    """Serve a page, open it in a browser of a size, and look; what its scripts complain of fails the test."""
+def looked_at(folder: Path, look: Callable[[Told], None], *expected: str) -> None:
+    """Serve a page, open it on a phone, and look; what it complains of, beside what is expected, fails the test."""
 
     async def work() -> None:
-        async with page_on(folder, **more) as served:
+        async with page_on(folder) as served:
             loop = asyncio.get_running_loop()
 
             def looking() -> None:
                 with chromium() as browser:
-                    page = context(browser, size, timezone_id="America/Halifax").new_page()
+                    page = context(browser, "phone", timezone_id="America/Halifax").new_page()
                     complaints = Complaints(page)
                     page.clock.install()  # it runs as the real one does, until a test moves it
                     page.goto(f"http://127.0.0.1:{served.port}/")
                     expect(page.locator("main")).to_contain_text("Bay right")
                     look(Told(served, loop, page))
-                    assert complaints.beside("404") == []  # the runs that are told of have no folders
+                    assert complaints.beside("404", *expected) == []  # the runs that are told of have no folders
 
             await asyncio.to_thread(looking)
 
@@ -182,3 +182,58 @@ def test_an_off_that_nobody_confirmed_stays_until_it_is_closed(tmp_path: Path) -
         told.seen_well("stop-not-off")
 
     looked_at(tmp_path, look)
+
+
+def test_a_stop_without_an_answer_says_what_to_do_and_goes_on_trying(tmp_path: Path) -> None:
+    """Nobody waits before the screen for more than ten seconds without knowing what else there is."""
+
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        slow = told.served.sockets.slow = asyncio.Event()
+        page.locator("#stop").tap()
+        expect(box).to_have_attribute("data-kind", "waiting")
+        page.clock.fast_forward(11_000)
+        expect(box).to_have_attribute("data-kind", "not-off")
+        expect(box).to_contain_text("NO ANSWER YET after")
+        expect(box).to_contain_text("stop that needs no computer")
+        expect(box).to_contain_text("The page goes on trying.")
+        told.seen_well("stop-no-answer")
+        told.loop.call_soon_threadsafe(slow.set)
+        expect(box).to_have_attribute("data-kind", "off")
+
+        told.served.sockets.slow = asyncio.Event()
+        page.locator("#stop").tap()
+        expect(box).to_have_attribute("data-kind", "waiting")
+        for _ in range(4):
+            page.clock.fast_forward(9_500)
+        expect(box).to_contain_text("NOT CONFIRMED: the page got no answer in")
+        expect(box).to_contain_text("given up at")
+        told.loop.call_soon_threadsafe(told.served.sockets.slow.set)
+
+    looked_at(tmp_path, look)
+
+
+def test_requests_that_fail_are_sent_again(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        page.route("**/api/stop", lambda route: route.abort("connectionfailed"))
+        page.locator("#stop").tap()
+        expect(box).to_contain_text("NO ANSWER YET after")
+        assert not told.served.sockets.did("stop")
+        page.unroute("**/api/stop")
+        expect(box).to_have_attribute("data-kind", "off")
+
+    looked_at(tmp_path, look, "ERR_CONNECTION_FAILED")
+
+
+def test_a_refusal_of_stop_is_told_in_the_server_s_words(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        page, box = told.page, told.page.locator(".answer")
+        foreign = {"origin": "http://evil.example", "content-type": "application/json"}
+        page.route("**/api/stop", lambda route: route.fulfill(response=route.fetch(headers=foreign)))
+        page.locator("#stop").tap()
+        expect(box).to_contain_text("NOT STOPPED: the server refuses it: this does not come from the page: ")
+        expect(box).to_contain_text("stop that needs no computer")
+        expect(box).to_contain_text("STOP everything: refused at")
+
+    looked_at(tmp_path, look, "403")

@@ -3,77 +3,115 @@
 import { announce, make, runName, say, secondOf } from "/dom.js";
 import { listen, live } from "/live.js";
 
-const TRIES = 3;
-const WAIT_MS = 45000;
+const ONE_MS = 10000; // for one request; the next one joins the same stop at the server
+const AGAIN_MS = 700;
+const END_MS = 35000; // the server itself has given up after 30 s
+const SLOW_MS = 10000; // without an answer for so long a person must not go on waiting
+const FAILING_MS = 2000; // nor where requests fail at once
 const LATE_MS = 5000; // a sample of the run that was stopped may still have been on its way to this page
+const INSTEAD =
+  "Use the stop that needs no computer and unplug the pack, if you can do so safely. " +
+  "A pack that is hot, swells or smokes: keep away and call the fire service.";
 const presses = new Map(); // of each bay, of all (null): the newest press
 
 /** Press STOP for one bay, or for all (null): at once, without a question, as often as one likes. */
 export async function stop(bay) {
-  if (bay === null) presses.clear(); // what was said of single bays is said anew
-  const press = { bay, box: make("div", { class: "answer" }), off: false, runs: {} };
+  // What an earlier press still waits for would hold one of the browser's six connections; this one covers it.
+  for (const one of presses.values()) if (bay === null || bay === one.bay) one.cut?.();
+  if (bay === null) presses.clear();
+  const what = bay === null ? "everything" : `bay ${bay}`;
+  const press = { bay, what, box: make("div", { class: "answer" }), began: performance.now(), off: false, runs: {} };
   presses.set(bay, press);
   document.getElementById("stop-answer").replaceChildren(...[...presses.values()].map((one) => one.box));
-  const what = bay === null ? "everything" : `bay ${bay}`;
-  const began = performance.now();
-  const waiting = () => {
-    const seconds = Math.round((performance.now() - began) / 1000);
-    show(press, "waiting", `STOP ${what}: sent, ${seconds} s. Off counts only when it was read back.`);
-  };
-  waiting();
   announce(`STOP ${what} sent`, "assertive");
-  const ticking = setInterval(waiting, 1000);
-  let trouble = "";
-  for (let attempt = 0; attempt < TRIES; attempt += 1) {
+  wait(press);
+  const ticking = setInterval(() => wait(press), 1000);
+  const answer = await answerTo(press);
+  clearInterval(ticking);
+  if (answer?.refused) {
+    end(press, "not-off", `NOT STOPPED: the server refuses it: ${answer.refused}. ${INSTEAD}`, `refused at ${secondOf(Date.now())}`);
+  } else if (answer) {
+    told(press, answer);
+  } else {
+    const words = `NOT CONFIRMED: the page got no answer in ${seconds(press)} s (${press.trouble}). ${INSTEAD}`;
+    end(press, "not-off", words, `given up at ${secondOf(Date.now())}`, [
+      "Press STOP again, or type `benchwarden stop --all` on the bench's machine.",
+    ]);
+  }
+}
+
+const isNewest = (press) => presses.get(press.bay) === press;
+const seconds = (press) => Math.round((performance.now() - press.began) / 1000);
+
+/** Ask until there is an answer, a refusal ({ refused: why }), too much time has gone, or STOP was pressed again. */
+async function answerTo(press) {
+  while (isNewest(press) && performance.now() - press.began < END_MS) {
+    const cut = new AbortController();
+    press.cut = () => cut.abort();
+    const late = setTimeout(press.cut, Math.min(ONE_MS, press.began + END_MS - performance.now()));
     try {
       const response = await fetch("/api/stop", {
         method: "POST",
         headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(bay === null ? {} : { bay }),
-        signal: AbortSignal.timeout(WAIT_MS),
+        body: JSON.stringify(press.bay === null ? {} : { bay: press.bay }),
+        signal: cut.signal,
       });
       const answer = await response.json();
-      if (!response.ok) throw new Error(answer.error);
-      clearInterval(ticking);
-      told(press, answer);
-      return;
+      if (response.ok) return answer;
+      if (response.status < 500) return { refused: answer.error };
+      press.trouble = answer.error;
     } catch (error) {
-      trouble = error.message;
-      await new Promise((resolve) => setTimeout(resolve, 700));
+      press.trouble = cut.signal.aborted ? "it hangs" : error.message;
+    } finally {
+      clearTimeout(late);
     }
+    if (!cut.signal.aborted) await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
   }
-  clearInterval(ticking);
-  show(press, "not-off", `NOT CONFIRMED: the page got no answer (${trouble}).`, secondOf(Date.now()), [
-    "Press STOP again, use the stop that needs no computer, or type `benchwarden stop --all` on the bench's machine.",
-  ]);
+  return null;
+}
+
+/** Show that the answer is waited for, and soon what to do without one. */
+function wait(press) {
+  const waited = performance.now() - press.began;
+  if (waited < (press.trouble ? FAILING_MS : SLOW_MS)) {
+    show(press, "waiting", `STOP ${press.what}: sent, ${seconds(press)} s. Off counts only when it was read back.`);
+    return;
+  }
+  const why = press.trouble ? ` (${press.trouble})` : "";
+  show(press, "not-off", `NO ANSWER YET after ${seconds(press)} s${why}. ${INSTEAD}`, "The page goes on trying.");
+  if (!press.warned && isNewest(press)) announce(`no answer to STOP yet. ${INSTEAD}`, "assertive");
+  press.warned = true;
 }
 
 /** Show the server's answer, and keep which runs it was about. */
 function told(press, answer) {
   const { bay } = press;
-  for (const [name, run] of Object.entries(answer.runs)) {
+  for (const [name, run] of Object.entries(answer.runs || {})) {
     if (bay !== null && bay !== name) continue;
     const { state, sample } = live.bays[name] || {};
     press.runs[name] = new Set([run, state?.run, sample?.run, ...(state?.tests || []).map((test) => runName(test.run))]);
   }
   Object.assign(press, { off: answer.off, utc: answer.utc, answered: performance.now() });
-  const what = bay === null ? "STOP everything" : `STOP bay ${bay}`;
-  show(press, answer.off ? "off" : "not-off", answer.words, `${what}: answered at ${secondOf(answer.utc)}`, answer.lines);
+  end(press, answer.off ? "off" : "not-off", answer.words, `answered at ${secondOf(answer.utc)}`, answer.lines);
 }
 
 function show(press, kind, words, time = "", lines = []) {
-  if (presses.get(press.bay) !== press) return; // pressed again since
-  const { box } = press;
-  box.dataset.kind = kind;
+  if (!isNewest(press)) return;
+  press.box.dataset.kind = kind;
+  press.box.replaceChildren(make("p", { class: "words" }, words));
+  if (time) press.box.append(make("p", { class: "time" }, time));
+  if (lines.length) press.box.append(make("ul", {}, lines.map((text) => make("li", {}, text))));
+}
+
+/** Show what does not change by itself any more, and tell it aloud. */
+function end(press, kind, words, time, lines) {
+  if (!isNewest(press)) return;
   const close = () => {
     presses.delete(press.bay);
-    box.remove();
+    press.box.remove();
   };
-  box.replaceChildren(make("p", { class: "words" }, words));
-  if (time) box.append(make("p", { class: "time" }, time));
-  if (lines.length) box.append(make("ul", {}, lines.map((text) => make("li", {}, text))));
-  if (kind === "waiting") return;
-  box.append(make("button", { type: "button", class: "small", onclick: close }, "close"));
+  show(press, kind, words, time && `STOP ${press.what}: ${time}`, lines);
+  press.box.append(make("button", { type: "button", class: "small", onclick: close }, "close"));
   announce(words, "assertive");
 }
 
@@ -95,7 +133,7 @@ listen((kind, message) => {
     const bays = [...press.again].join(", ");
     const run = press.again.size > 1 ? `bays ${bays} run` : `bay ${bays} runs`;
     const words = `Was off at ${secondOf(press.utc)}. Since then ${run} again.`;
-    if (press.box.dataset.kind !== "was-off") show(press, "was-off", words);
+    if (press.box.dataset.kind !== "was-off") end(press, "was-off", words, "", []);
     else say(press.box.querySelector(".words"), words);
   }
 });
