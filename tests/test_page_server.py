@@ -134,6 +134,10 @@ def test_wrong_tokens_are_counted(tmp_path: Path) -> None:
             codes = [(await page.get("/api/status", "wrong-token")).status_code for _ in range(7)]
             assert codes == [401] * 5 + [429] * 2
             assert (await page.get("/api/status", VIEW)).status_code == 429, "nor may it go on guessing"
+            assert (await page.post("/api/stop", {}, "wrong-token")).status_code == 429
+            assert not page.sockets.did("stop")
+            assert (await page.post("/api/stop", {}, VIEW)).json()["off"] is True, "STOP never waits for a guesser"
+            assert len(page.sockets.did("stop")) == 1
             answer = await page.client.post("/login", data={"token": OPERATE})
             assert answer.status_code == 429
             await until(lambda: any(line["do"] == "log in" for line in page.journal()))

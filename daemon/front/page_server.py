@@ -21,7 +21,7 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.front.page_access import COOKIE, LOOKS_FOR_S, Access, Rate, may_operate
 from benchwarden.daemon.front.page_compare import REPORT, Comparisons, NotCompared
 from benchwarden.daemon.front.page_control import Controls, Refused
-from benchwarden.daemon.front.page_guard import REPORT_POLICY, WRONG_TOKENS, Guard, client_of
+from benchwarden.daemon.front.page_guard import REPORT_POLICY, STOP, WRONG_TOKENS, Guard, client_of
 from benchwarden.daemon.front.page_journal import Journal
 from benchwarden.daemon.front.page_morning import Morning
 from benchwarden.daemon.front.page_notes import Notes, NotesRefused
@@ -103,7 +103,7 @@ class Server:
                 *(Route(f"/{name}", self._file_of_page) for name in STATIC if name != "page.html"),
                 Route("/login", self._login, methods=["POST"]),
                 Route("/logout", self._logout, methods=["POST"]),
-                Route("/api/stop", self._answered(self._stop), methods=["POST"]),
+                Route(STOP, self._answered(self._stop), methods=["POST"]),
                 Route("/api/comparisons", self._answered(self._compare), methods=["POST"]),
                 Route("/api/bays/{bay}/start", self._answered(self._before_start), methods=["GET"]),
                 *(Route(path, self._answered(handler), methods=["POST"]) for path, handler in does.items()),
