@@ -237,3 +237,21 @@ def test_a_refusal_of_stop_is_told_in_the_server_s_words(tmp_path: Path) -> None
         expect(box).to_contain_text("STOP everything: refused at")
 
     looked_at(tmp_path, look, "403")
+
+
+def test_no_new_data_and_the_answer_to_stop_are_both_seen(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        page = told.page
+        told.state("left", "running", FIRST)
+        page.locator("#stop").tap()
+        expect(page.locator(".answer")).to_have_attribute("data-kind", "off")
+        (told.served.folder / "state" / "worker.sock").unlink()  # nobody is heard from here on
+        expect(page.locator("#lost")).to_be_visible()  # after ten real seconds
+        for far in (0, 400):
+            page.evaluate("far => scrollTo(0, far)", far)
+            assert told.is_in_front("#lost")
+            assert told.is_in_front(".answer .words")
+            assert told.is_in_front("#stop")
+        told.seen_well("lost-and-stopped")
+
+    looked_at(tmp_path, look)
