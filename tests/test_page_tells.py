@@ -255,3 +255,35 @@ def test_no_new_data_and_the_answer_to_stop_are_both_seen(tmp_path: Path) -> Non
         told.seen_well("lost-and-stopped")
 
     looked_at(tmp_path, look)
+
+
+def test_what_needs_a_person_comes_first(tmp_path: Path) -> None:
+    """On a phone's first screen, in the title and by words and shape, whichever bay it is."""
+
+    def look(told: Told) -> None:
+        page, cards = told.page, told.page.locator("article .stand")
+        told.state("left", "running", FIRST)
+        expect(cards).to_have_text(["running: checks before anything is on", "nothing heard of it yet"])
+        asked = {"text": "Is the fan on?", "answers": ["yes", "no"]}
+        told.state("right", "running", LATER, question=asked)
+        expect(cards).to_have_text(["asks you:", "running: checks before anything is on"])
+        expect(page).to_have_title("ASKS: right · boat shed")
+        question = page.locator("article .question")
+        expect(question).to_contain_text("Is the fan on?")
+        expect(question).to_be_in_viewport(ratio=1.0)
+        assert told.is_in_front("article .question .asked")
+        told.seen_well("asks")
+        told.state("left", "tripped", why="group 3: 2.41 V")
+        expect(cards).to_have_text(["TRIPPED", "asks you:"])
+        expect(page).to_have_title("TRIPPED: left; ASKS: right · boat shed")
+        expect(page.locator("article .why").first).to_be_in_viewport(ratio=1.0)
+        morning = page.locator(".morning .told")
+        expect(morning.first).to_contain_text("left, Heron: TRIPPED: group 3: 2.41 V; more in a moment")
+        expect(morning.nth(1)).to_contain_text("asks you: Is the fan on?")
+        told.seen_well("tripped-and-asks")
+        told.state("left", "idle")
+        told.state("right", "idle")
+        expect(cards).to_have_text(["idle", "idle"])
+        expect(page.locator("section.morning + .cards")).to_be_visible()
+
+    looked_at(tmp_path, look)

@@ -3,7 +3,7 @@
 import { Chart } from "/chart.js";
 import { acknowledgeButton, askToStart, noteForm, questionForm } from "/control.js";
 import { bytes, duration, get, make, number, post, runName, say, when } from "/dom.js";
-import { freshness, live, sampleAge } from "/live.js";
+import { freshness, live, need, neediestFirst, sampleAge } from "/live.js";
 import { stop } from "/stop.js";
 
 const DETAIL_MS = 1200; // events come in groups
@@ -69,6 +69,7 @@ function bayCard(name) {
   FIGURES.forEach(([words, unit], place) => figures.append(make("div", {}, make("dt", {}, words === unit ? unit : `${words}, ${unit}`), values[place])));
   const left = make("p", { class: "left" });
   const off = make("p", {});
+  const meanwhile = make("p", {});
   const why = make("p", { class: "why" });
   const question = make("div", {});
   let asked = "";
@@ -76,15 +77,17 @@ function bayCard(name) {
     "article",
     { class: "card bay", "aria-labelledby": `bay-${name}` },
     make("h2", { id: `bay-${name}` }, make("a", { href: `#/bay/${name}` }, `Bay ${name}`)),
-    stand, pack, test, step, ends, figures, left, off, why, question,
+    stand, why, question, pack, meanwhile, test, step, ends, figures, left, off,
   );
   const update = () => {
     const { state, sample } = live.bays[name] || {};
     const planned = sample && stepOf(sample.run, sample.step);
     if (sample && !details.has(sample.run)) detailOf(sample.run);
-    element.dataset.stand = state?.stand || "unknown";
+    const needed = need(state);
+    element.dataset.stand = needed || state?.stand || "unknown";
     element.dataset.age = sample ? freshness(sampleAge(name), (planned?.every_s ?? 10) - 1) : "fresh";
-    say(stand, standWords(state));
+    say(stand, needed === "asks" ? "asks you:" : standWords(state));
+    say(meanwhile, needed === "asks" ? standWords(state) : "");
     say(pack, state?.pack || "no pack");
     say(test, testWords(state));
     say(step, sample ? `step ${sample.step} of ${sample.steps}: ${planned ? planned.title : sample.step_kind}` : "");
@@ -109,7 +112,8 @@ export function overview() {
   const cards = make("div", { class: "cards" });
   const first = make("section", { class: "card morning", "aria-labelledby": "morning-title" }, make("h2", { id: "morning-title" }, "This morning"), morning);
   const element = make("div", {}, make("h1", { tabindex: "-1", class: "unseen" }, "Overview"), first, cards);
-  let bays = [];
+  let bays = {};
+  let order = "";
   let due = null;
   let report = null;
   let stood = "";
@@ -128,17 +132,28 @@ export function overview() {
     if (!report.error && Object.keys(report.bays).some((bay) => isOld(report, bay))) later(12000);
   };
   const later = (ms) => (due ||= setTimeout(read, ms));
+  // Whoever takes the phone out sees first what needs them, also above the morning's report.
+  const arrange = (names) => {
+    const needed = names.some((name) => need(live.bays[name].state));
+    if (order === `${needed} ${names}`) return;
+    order = `${needed} ${names}`;
+    const had = document.activeElement;
+    cards.append(...names.map((name) => bays[name].element));
+    element.append(...(needed ? [cards, first] : [first, cards]));
+    if (element.contains(had)) had.focus({ preventScroll: true });
+  };
   read();
   const again = setInterval(read, 60000);
   return {
     element,
     update() {
       const names = Object.keys(live.bays);
-      if (names.length !== bays.length) {
-        bays = names.map(bayCard);
-        cards.replaceChildren(...bays.map((one) => one.element));
+      if (names.length !== Object.keys(bays).length) {
+        bays = Object.fromEntries(names.map((name) => [name, bayCard(name)]));
+        order = "";
       }
-      bays.forEach((one) => one.update());
+      names.forEach((name) => bays[name].update());
+      arrange(neediestFirst(names));
     },
     on(kind) {
       if (kind !== "state" && kind !== "refill") return;
@@ -152,7 +167,7 @@ export function overview() {
   };
 }
 
-const standsNow = () => JSON.stringify(Object.values(live.bays).map((one) => one.state?.stand));
+const standsNow = () => JSON.stringify(Object.values(live.bays).map((one) => [one.state?.stand, one.state?.question?.text]));
 
 /** Tell whether a bay stands elsewhere by now than the morning's report says; another one is on its way. */
 function isOld(report, bay) {
@@ -170,17 +185,25 @@ function morningLines(report) {
       make("details", {}, make("summary", {}, `its last ${lines.length} lines`), make("ul", {}, lines.map((text) => make("li", {}, text)))),
     );
   }
-  const entries = Object.entries(report.bays);
-  const rows = entries.map(([name, bay]) => {
+  const names = Object.keys(report.bays);
+  const fine = (name) => report.bays[name].fine || isOld(report, name);
+  const rows = neediestFirst([...names.filter((name) => !fine(name)), ...names.filter(fine)]).map((name) => {
+    const bay = report.bays[name];
+    const state = live.bays[name]?.state;
+    const asks = state?.question ? make("p", { class: "urgent" }, make("strong", {}, "asks you: "), make("a", { href: `#/bay/${name}` }, state.question.text)) : "";
     if (isOld(report, name)) {
-      const { stand, pack } = live.bays[name].state;
-      return make("div", { class: "told" }, make("p", {}, make("strong", {}, `${name}${pack ? `, ${pack}` : ""}: `), `${stand}; more in a moment`));
+      const head = make("strong", {}, `${state.pack ? `${name}, ${state.pack}` : name}: `);
+      const tripped = state.stand === "tripped";
+      const words = tripped ? make("strong", { class: "urgent" }, `TRIPPED${state.why ? `: ${state.why}` : ""}`) : state.stand;
+      return make("div", { class: need(state) ? "told not-fine" : "told" }, make("p", {}, head, words, "; more in a moment"), asks);
     }
     const over = bay.tests.filter((test) => test.fate !== "running");
     const on = bay.tests.some((test) => test.fate === "running");
     const off = on ? "a test runs" : { true: "off confirmed", false: "OFF NOT CONFIRMED", null: "off: not known" }[bay.off];
     const now = bay.pack_now;
-    const told = make("div", {}, make("p", {}, make("strong", {}, `${name}${bay.pack ? `, ${bay.pack}` : ""}: `), `${bay.stand}${bay.why ? `: ${bay.why}` : ""}; ${off}`));
+    const tripped = bay.stand === "tripped";
+    const stands = make(tripped ? "strong" : "span", { class: tripped ? "urgent" : "" }, `${tripped ? "TRIPPED" : bay.stand}${bay.why ? `: ${bay.why}` : ""}`);
+    const told = make("div", {}, make("p", {}, make("strong", {}, `${name}${bay.pack ? `, ${bay.pack}` : ""}: `), stands, "; ", bay.off === false && !on ? make("strong", { class: "urgent" }, off) : off), asks);
     if (over.length || bay.not_run.length) {
       told.append(
         make("ul", {}, [
@@ -194,7 +217,7 @@ function morningLines(report) {
       told.append(make("p", {}, `the pack now: ${now.charge}; ${groups}, ${number(now.hottest_c, 1)} °C. Within 24 h: ${now.need}`));
       if (now.doubts.length) told.append(make("p", { class: "soft" }, `but ${now.doubts.join("; ")}`));
     }
-    told.className = bay.fine ? "told" : "told not-fine";
+    told.className = bay.fine && !need(state) ? "told" : "told not-fine";
     return told;
   });
   return [...parts, ...rows];
