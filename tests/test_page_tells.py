@@ -287,3 +287,25 @@ def test_what_needs_a_person_comes_first(tmp_path: Path) -> None:
         expect(page.locator("section.morning + .cards")).to_be_visible()
 
     looked_at(tmp_path, look)
+
+
+def test_minutes_on_the_axis_of_time_are_not_taken_for_hours(tmp_path: Path) -> None:
+    def look(told: Told) -> None:
+        said = {
+            (3.42, 0.1): "3.4 s",
+            (123, 1): "2:03",
+            (3723, 20): "1:02:03",
+            (0, 60): "0 min",
+            (600, 600): "10 min",
+            (3600, 600): "1 h",
+            (4800, 600): "1 h 20",
+            (-120, 60): "\u22122 min",
+            (36300, 300): "10 h 05",
+        }
+        shown = told.page.evaluate(
+            "async times => { const { clock } = await import('/chart.js'); return times.map((one) => clock(...one)); }",
+            [list(one) for one in said],
+        )
+        assert shown == list(said.values())
+
+    looked_at(tmp_path, look)
