@@ -320,6 +320,23 @@ def test_bodies_that_are_too_long_or_no_json_are_refused(tmp_path: Path) -> None
             form = await page.client.post(path, data={"text": "yes"}, headers=headers)
             assert (form.status_code, form.json()["error"]) == (409, "Content-Type: application/json would be right")
             assert (await page.post(path, [1], OPERATE)).status_code == 409
+            deep = await page.client.post(
+                "/api/stop", content=b"[" * 60000, headers={**headers, "content-type": "application/json"}
+            )
+            assert deep.status_code == 409
+            assert "no JSON" in deep.json()["error"]
+            odd = await page.post("/api/stop", {}, OPERATE, origin="http://[")
+            assert odd.status_code == 403
+            half = await page.client.post(
+                "/api/stop", content=b'{"bay": "\\ud800"}', headers={**headers, "content-type": "application/json"}
+            )
+            assert half.status_code == 404
+            await until(lambda: len(page.journal()) == 6)
+            assert [line["answer"][:20] for line in page.journal()[3:]] == [
+                "refused: no JSON: ma",
+                "refused: this does n",
+                "refused: there is no",
+            ]
             assert not page.sockets.did("answer")
 
     run(work())

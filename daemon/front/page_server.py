@@ -401,7 +401,7 @@ async def _data(request: Request) -> dict[str, Any]:
         raise Refused("Content-Type: application/json would be right")
     try:
         data = json.loads(body)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:  # text that is none, or nested without end
         raise Refused(f"no JSON: {error}") from error
     if not isinstance(data, dict):
         raise Refused("a JSON object would be right")
