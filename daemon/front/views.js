@@ -181,7 +181,9 @@ function morningLines(report) {
   if (report.guardian_log.length) {
     const lines = report.guardian_log;
     parts.push(
-      make("p", { class: "problem" }, `The guardian had to act: ${lines.at(-1)}`),
+      report.guardian_why
+        ? make("p", { class: "problem" }, `The guardian had to act: ${report.guardian_why}`)
+        : make("p", { class: "flag" }, `The guardian wrote: ${lines.at(-1)}`),
       make("details", {}, make("summary", {}, `its last ${lines.length} lines`), make("ul", {}, lines.map((text) => make("li", {}, text)))),
     );
   }
