@@ -17,6 +17,9 @@ export function say(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+/** Return the values that were measured. */
+export const known = (values) => values.filter((value) => value !== null);
+
 /** Return a number with its digits, or a dash where nothing was measured; with a true minus sign. */
 export function number(value, digits) {
   if (value === null || value === undefined || !Number.isFinite(value)) return "–";

@@ -1,9 +1,11 @@
 // Begins here: which view is shown, how old its data are, and what is told to whoever cannot see it.
 
+import { bayView } from "/bay.js";
 import { announce, say } from "/dom.js";
 import { age, freshness, listen, live, open } from "/live.js";
+import { overview } from "/overview.js";
+import { runView, runsView } from "/runs.js";
 import { stop } from "/stop.js";
-import { bayView, overview, runView, runsView } from "/views.js";
 
 const EVERY_MS = 250;
 const ICONS = {
