@@ -651,6 +651,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_control::test_stop_with_nobody_there_switches_off_itself",
             "test_page_browser::test_a_person_starts_watches_and_stops",
             "test_page_server::test_stop_asks_both_and_tells_what_was_measured",
+            "test_page_tells::test_an_off_that_is_over_is_not_said_any_longer",
         ),
     ),
     # The pack, its leads and its heat.

@@ -92,7 +92,9 @@ def test_a_night_that_a_crash_ended(shed: Path, capsys: pytest.CaptureFixture[st
     run = left_run(shed, None)
     write_list(shed / "state", waiting_list.after_restart(listed("Capacity")))
     append_line(shed / "state" / GUARDIAN_LOG, f"{UTC} the worker ended; taking over bays left")
+    append_line(shed / "state" / GUARDIAN_LOG, f"{UTC} left load at TCPIP::192.0.2.7::5025::SOCKET: off, 0.001 A")
     text, data = report(shed, capsys, 1)
+    assert data["guardian_why"] == f"{UTC} the worker ended; taking over bays left"
     assert "the guardian had to act:" in text
     assert "taking over bays left" in text
     assert "  1. Capacity: interrupted: the service ended while it ran" in text

@@ -105,6 +105,7 @@ def test_a_cookie_is_signed_and_ages() -> None:
         ({"host": "localhost:8640", "origin": "http://evil.example"}, False, True),
         ({"host": "localhost:8640", "origin": "http://localhost:9999"}, False, True),
         ({"host": "localhost:8640", "origin": "null"}, False, True),
+        ({"host": "localhost:8640", "origin": "http://["}, False, True),
         ({"host": "localhost:8640", "sec-fetch-site": "cross-site"}, False, True),
         ({"host": "localhost:8640", "sec-fetch-site": "same-site"}, False, True),
         ({"host": "localhost:8640", "sec-fetch-site": "none"}, False, True),

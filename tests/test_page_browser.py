@@ -119,6 +119,7 @@ def test_a_person_starts_watches_and_stops(served: ServedPage) -> None:
         assert served.drawn_a("left") < 0.1
         assert served.drawn_a("middle") > 5.0
         expect(page.locator("main .stand")).to_contain_text("stopped")
+        hangs(phone, served)
         phone.locator("#stop").tap()
         expect(phone.locator("#stop-answer")).to_contain_text("Off: read back and measured.")
         assert served.drawn_a("middle") < 0.1
@@ -143,11 +144,12 @@ def gets_nothing(page: Page, front: int) -> None:
     assert front  # zero would be every process of this test
     os.kill(front, signal.SIGSTOP)
     page.wait_for_timeout(300)  # what was under way has come
-    page.clock.fast_forward(4_000)
+    page.clock.pause_at(page.evaluate("Date.now() / 1000 + 4"))  # however long this test is held up, no more goes by
     expect(body).to_have_attribute("data-age", "late")
     assert "77838a" in (icon.get_attribute("href") or "")
     page.clock.fast_forward(8_000)
     expect(body).to_have_attribute("data-age", "lost")
+    page.clock.resume()
     expect(page.locator("#lost")).to_contain_text("NO NEW DATA FOR")
     assert page.title().startswith("NO DATA")
     assert "a8201a" in (icon.get_attribute("href") or "")
@@ -158,6 +160,27 @@ def gets_nothing(page: Page, front: int) -> None:
     os.kill(front, signal.SIGCONT)
     expect(body).to_have_attribute("data-age", "fresh")
     assert not page.title().startswith("NO DATA")
+
+
+def hangs(page: Page, served: ServedPage) -> None:
+    """Press STOP while what serves the page hangs: within ten seconds it says what to do instead, after 35 it ends."""
+    front, answer = served.front(), page.locator(".answer")
+    assert front
+    os.kill(front, signal.SIGSTOP)
+    page.locator("#stop").tap()
+    expect(answer).to_have_attribute("data-kind", "waiting")
+    page.clock.fast_forward(10_500)
+    expect(answer).to_contain_text("NO ANSWER YET after")
+    expect(answer).to_contain_text("stop that needs no computer")
+    for _ in range(3):
+        page.clock.fast_forward(9_000)
+    expect(answer).to_contain_text("NOT CONFIRMED: the page got no answer in")
+    assert served.drawn_a("middle") > 5.0
+    for scheme in SCHEMES:
+        page.emulate_media(color_scheme=scheme)
+        assert faults_of(page) == [], ("hangs", scheme)
+        keep_picture(page, "hangs", scheme)
+    os.kill(front, signal.SIGCONT)
 
 
 def first_sample_s(run: Path) -> float:

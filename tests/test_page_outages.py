@@ -4,8 +4,10 @@ import itertools
 import json
 import os
 import signal
+import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -34,6 +36,32 @@ def served(tmp_path: Path) -> Iterator[ServedPage]:
 def times_s(run: Path) -> list[float]:
     """Return the test times of a run's samples, seconds."""
     return [float(row.split(",")[0]) for row in (run / "samples-001.csv").read_text().splitlines()[1:-1]]
+
+
+def longest_gap_s(run: Path) -> float:
+    """Return the longest time between two samples of a run, seconds."""
+    return max(later - before for before, later in itertools.pairwise(times_s(run)))
+
+
+@contextmanager
+def bare_timer() -> Iterator[list[float]]:
+    """Time beside the run how long this machine lets a thread that does nothing wait beyond a tick, seconds."""
+    late_s, ended = [0.0], threading.Event()
+
+    def tick() -> None:
+        before_s = time.monotonic()
+        while not ended.wait(0.05):
+            now_s = time.monotonic()
+            late_s.append(now_s - before_s - 0.05)
+            before_s = now_s
+
+    thread = threading.Thread(target=tick, name="bare timer")
+    thread.start()
+    try:
+        yield late_s
+    finally:
+        ended.set()
+        thread.join()
 
 
 def test_a_worker_that_is_killed_leaves_a_page_that_does_not_look_alive(served: ServedPage) -> None:
@@ -65,7 +93,7 @@ def test_a_worker_that_is_killed_leaves_a_page_that_does_not_look_alive(served: 
 
 def test_a_front_that_is_killed_is_missed_and_comes_back_with_the_gap_filled(served: ServedPage) -> None:
     assert served.service.say("add", "left=pack.toml", "draw.toml").returncode == 0
-    with chromium() as browser:
+    with bare_timer() as late_s, chromium() as browser:
         page = context(browser).new_page()
         log_in(page, served)
         start(page, "left")
@@ -81,11 +109,7 @@ def test_a_front_that_is_killed_is_missed_and_comes_back_with_the_gap_filled(ser
         assert isinstance(second, int)
         os.kill(second, signal.SIGKILL)  # so soon after its start the next one comes only ten seconds later
         gone_s = times_s(run)[-1]
-        page.locator("#stop").click()
-        expect(page.locator("#stop-answer")).to_contain_text("NOT CONFIRMED: the page got no answer")
-        assert served.drawn_a("left") > 5.0, "and it was not stopped"
         expect(body).not_to_have_attribute("data-age", "fresh")
-        assert not served.answers()
         wait_for(served.answers, 60)
         back_s = times_s(run)[-1]
         filled.clear()
@@ -95,41 +119,48 @@ def test_a_front_that_is_killed_is_missed_and_comes_back_with_the_gap_filled(ser
                 page.wait_for_timeout(100)
         drawn = [point[0] for point in json.loads(filled[-1].body())["curves"]["voltage_v"]]
         assert back_s - gone_s > 5.0
-        assert len([one for one in drawn if gone_s <= one <= back_s]) >= back_s - gone_s - 2.0
+        missed = [one for one in times_s(run) if gone_s <= one <= back_s]
+        assert len([one for one in drawn if gone_s <= one <= back_s]) >= len(missed) - 2
         # The run itself has not noticed.
-        found = times_s(run)
-        assert max(later - before for before, later in itertools.pairwise(found)) < 1.5
+        assert longest_gap_s(run) < 1.5 + 2.0 * max(late_s)
+        # A STOP that finds nobody says so, is sent again, and comes through.
+        os.kill(served.front(), signal.SIGKILL)
+        wait_for(lambda: not served.answers(), 60)
         page.get_by_role("button", name="Stop bay left only").click()
-        expect(page.locator("#stop-answer")).to_contain_text("Off: read back and measured.")
+        expect(page.locator(".answer")).to_contain_text("NO ANSWER YET after")
+        expect(page.locator(".answer")).to_contain_text("Off: read back and measured.")
+        assert served.drawn_a("left") < 0.1
         assert "the front ended with exit code -9; it is started again" in served.service.log.read_text()
 
 
 def test_twenty_look_on_and_the_one_that_froze_holds_nobody_up(served: ServedPage) -> None:
     """Fault 59: it is let go; the others miss no sample, and the run none of its times."""
     assert served.service.say("add", "left=pack.toml", "draw.toml").returncode == 0
-    with chromium() as browser:
+    with bare_timer() as late_s, chromium() as browser:
         page = context(browser).new_page()
         log_in(page, served)
         start(page, "left")
         second = context(browser, "phone", storage_state=page.context.storage_state()).new_page()
         second.goto(f"{served.url}#/bay/left")
         expect(page.locator("main .stand")).to_contain_text("running, drawing")
+        run = next((served.folder / "runs").glob("*/*"))
         stuck = frozen(served.port, VIEW)
         with viewers(OTHERS, served.port, VIEW) as others:
             wait_for(lambda: pages_open(served.port, VIEW) == OTHERS + 3, 60)
+            before = len(times_s(run))
             page.wait_for_timeout(1000.0 * LOOKED_S)
+            recorded = len(times_s(run)) - before
             assert pages_open(served.port, VIEW) == OTHERS + 2, "who does not read is let go"
             for one in others:
                 assert not one.ended
                 assert [message for message in one.got if message["kind"] == "gap"] == []
                 seen = one.samples("left")
-                assert len(seen) >= LOOKED_S - 2.0
+                assert len(seen) >= recorded - 2  # feed and record are not looked at in one moment
                 assert seen == list(range(seen[0], seen[-1] + 1))
             for shown in (page, second):
                 expect(shown.locator("body")).to_have_attribute("data-age", "fresh")
         stuck.close()
-        found = times_s(next((served.folder / "runs").glob("*/*")))
-        assert max(later - before for before, later in itertools.pairwise(found)) < 1.5
+        assert longest_gap_s(run) < 1.5 + 2.0 * max(late_s)
 
 
 ASKING = """

@@ -67,7 +67,7 @@ def listening(page: PageBench) -> "asyncio.Task[list[dict[str, Any]]]":
 
 
 def test_a_frozen_browser_is_let_go_and_others_miss_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(page_stream, "SEND_S", 0.5)
+    monkeypatch.setattr(page_stream, "SEND_S", 3.0)
 
     async def work() -> None:
         async with page_on(tmp_path) as page:

@@ -10,7 +10,7 @@ const FOOT = 22;
 const TIMES = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400];
 const ROWS = 24;
 
-/** Return seconds of a test as "1:02:03", "2:03" or "3.4 s". */
+/** Return seconds of a test as "1:02:03", "2:03" or "3.4 s", and where `step` is whole minutes as "10 min" or "1 h 20". */
 export function clock(seconds, step = 1) {
   const sign = seconds < 0 ? "\u2212" : "";
   const whole = Math.abs(seconds);
@@ -19,7 +19,7 @@ export function clock(seconds, step = 1) {
   const m = Math.floor((whole % 3600) / 60);
   const s = Math.floor(whole % 60);
   const two = (value) => String(value).padStart(2, "0");
-  if (step >= 60) return `${sign}${h}:${two(m)}`;
+  if (step >= 60) return sign + (h ? `${h} h${m ? ` ${two(m)}` : ""}` : `${m} min`);
   return h ? `${sign}${h}:${two(m)}:${two(s)}` : `${sign}${m}:${two(s)}`;
 }
 

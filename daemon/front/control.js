@@ -1,61 +1,7 @@
-// What a person does: STOP, and with the operator's token start, acknowledge, answer, write notes.
+// What a person does with the operator's token: start, acknowledge, answer, write notes.
 
 import { announce, get, make, post } from "/dom.js";
 import { live } from "/live.js";
-
-const TRIES = 3;
-const WAIT_MS = 45000;
-let newest = 0;
-
-/** Press STOP for one bay, or for all (null): at once, without a question, as often as one likes. */
-export async function stop(bay) {
-  const mine = ++newest;
-  const what = bay === null ? "everything" : `bay ${bay}`;
-  const began = performance.now();
-  const waiting = () => {
-    if (mine !== newest) return;
-    const seconds = Math.round((performance.now() - began) / 1000);
-    show("waiting", `STOP ${what}: sent, ${seconds} s. Off counts only when it was read back.`, []);
-  };
-  waiting();
-  announce(`STOP ${what} sent`, "assertive");
-  const ticking = setInterval(waiting, 1000);
-  let trouble = "";
-  for (let attempt = 0; attempt < TRIES; attempt += 1) {
-    try {
-      const response = await fetch("/api/stop", {
-        method: "POST",
-        headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(bay === null ? {} : { bay }),
-        signal: AbortSignal.timeout(WAIT_MS),
-      });
-      const answer = await response.json();
-      if (!response.ok) throw new Error(answer.error);
-      clearInterval(ticking);
-      if (mine === newest) show(answer.off ? "off" : "not-off", answer.words, answer.lines);
-      return;
-    } catch (error) {
-      trouble = error.message;
-      await new Promise((resolve) => setTimeout(resolve, 700));
-    }
-  }
-  clearInterval(ticking);
-  if (mine === newest) {
-    show("not-off", `NOT CONFIRMED: the page got no answer (${trouble}).`, [
-      "Press STOP again, use the stop that needs no computer, or type `benchwarden stop --all` on the bench's machine.",
-    ]);
-  }
-}
-
-function show(kind, words, lines) {
-  const box = document.getElementById("stop-answer");
-  box.hidden = false;
-  box.dataset.kind = kind;
-  const close = make("button", { type: "button", class: "small", onclick: () => (box.hidden = true) }, "close");
-  const list = lines.length ? make("ul", {}, lines.map((text) => make("li", {}, text))) : null;
-  box.replaceChildren(...[make("p", { class: "words" }, words), list, kind === "waiting" ? null : close].filter(Boolean));
-  if (kind !== "waiting") announce(words, "assertive");
-}
 
 /** Show what would start and what only a person can check; start it when all of it is ticked. */
 export async function askToStart(bay) {

@@ -17,6 +17,9 @@ export function say(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+/** Return the values that were measured. */
+export const known = (values) => values.filter((value) => value !== null);
+
 /** Return a number with its digits, or a dash where nothing was measured; with a true minus sign. */
 export function number(value, digits) {
   if (value === null || value === undefined || !Number.isFinite(value)) return "–";
@@ -37,6 +40,13 @@ export function duration(seconds) {
 /** Return a UTC time as date and minute. */
 export function when(utc) {
   return utc ? `${utc.slice(0, 10)} ${utc.slice(11, 16)} UTC` : "–";
+}
+
+/** Return a time as its second in UTC, and by this device's own clock where that shows another one. */
+export function secondOf(utc) {
+  const at = new Date(utc);
+  const here = at.getTimezoneOffset() ? ` (${[at.getHours(), at.getMinutes(), at.getSeconds()].map((one) => String(one).padStart(2, "0")).join(":")} here)` : "";
+  return `${at.toISOString().slice(11, 19)} UTC${here}`;
 }
 
 /** Return bytes as people say them. */

@@ -51,6 +51,18 @@ export function sampleAge(bay) {
   return one && one.sample ? (performance.now() - one.sampleAt) / 1000 : null;
 }
 
+/** Tell what a bay needs a person for: "tripped", "asks", or "" where it needs nobody. */
+export function need(state) {
+  if (state?.stand === "tripped") return "tripped";
+  return state?.question ? "asks" : "";
+}
+
+/** Return names of bays with those first that need a person; else their order stays. */
+export function neediestFirst(names) {
+  const place = (name) => ["tripped", "asks", ""].indexOf(need(live.bays[name]?.state));
+  return names.slice().sort((one, other) => place(one) - place(other));
+}
+
 /** Open the stream, and again whenever it is lost; a stranger is asked for a token instead. */
 export async function open() {
   reopening = null;

@@ -1,9 +1,11 @@
 // Begins here: which view is shown, how old its data are, and what is told to whoever cannot see it.
 
-import { stop } from "/control.js";
+import { bayView } from "/bay.js";
 import { announce, say } from "/dom.js";
 import { age, freshness, listen, live, open } from "/live.js";
-import { bayView, overview, runView, runsView } from "/views.js";
+import { overview } from "/overview.js";
+import { runView, runsView } from "/runs.js";
+import { stop } from "/stop.js";
 
 const EVERY_MS = 250;
 const ICONS = {
@@ -12,6 +14,7 @@ const ICONS = {
   late: '<circle cx="16" cy="16" r="11" fill="none" stroke="#77838a" stroke-width="5"/>',
   lost: '<path d="M4 4 28 28M28 4 4 28" stroke="#a8201a" stroke-width="6"/>',
   tripped: '<path d="M16 3 30 29H2z" fill="#a8201a"/>',
+  asks: '<rect x="3" y="3" width="26" height="26" rx="4" fill="#a8201a"/><path d="M11 12q1-5 5-5t5 4-5 6v3m0 3v3" fill="none" stroke="#fff" stroke-width="3"/>',
 };
 const main = document.getElementById("main");
 let view = null;
@@ -110,13 +113,15 @@ function guardianWords() {
 function head(fresh, seconds) {
   const bays = Object.entries(live.bays).filter(([, one]) => one.state);
   const tripped = bays.filter(([, one]) => one.state.stand === "tripped").map(([name]) => name);
+  const asking = bays.filter(([, one]) => one.state.question).map(([name]) => name);
   const running = bays.filter(([, one]) => ["running", "cooling"].includes(one.state.stand)).map(([name]) => name);
   let words = running.length ? `${running.join(", ")} running` : "idle";
-  if (tripped.length) words = `TRIPPED: ${tripped.join(", ")}`;
+  const urgent = [tripped.length && `TRIPPED: ${tripped.join(", ")}`, asking.length && `ASKS: ${asking.join(", ")}`].filter(Boolean);
+  if (urgent.length) words = urgent.join("; ");
   if (fresh === "lost" && live.known) words = `NO DATA ${Number.isFinite(seconds) ? Math.round(seconds) : ""} s`;
   const title = `${words} · ${live.bench || "benchwarden"}`;
   if (document.title !== title) document.title = title;
-  const icon = fresh === "fresh" ? (tripped.length ? "tripped" : running.length ? "on" : "fresh") : fresh;
+  const icon = fresh === "fresh" ? (tripped.length ? "tripped" : asking.length ? "asks" : running.length ? "on" : "fresh") : fresh;
   if (icon !== shown) {
     shown = icon;
     const drawing = `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">${ICONS[icon]}</svg>`;

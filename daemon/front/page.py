@@ -78,6 +78,8 @@ async def serve_page(bench: Bench, bench_path: Path, state: Path, runs: Path, re
         hub.close()
         serving.should_exit = True
         await asyncio.wait({task, looking}, timeout=GRACE_S + 1)
+        task.cancel()  # a machine that stands still may have used the time up; nothing is left behind
+        await asyncio.wait({task, looking})
         await morning.close()
         controls.close()
         journal.close()

@@ -113,11 +113,18 @@ def foreign_origin(headers: Mapping[str, str], *, by_cookie: bool) -> str | None
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
     if site is not None and site != "same-origin":
         return f"Sec-Fetch-Site is {site!r}; same-origin would be right"
-    if origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower():
+    if origin is not None and _place_of(origin) != headers.get("host", "").lower():
         return f"Origin is {origin!r}; the page's own would be right"
     if by_cookie and site is None and origin is None:
         return "neither Origin nor Sec-Fetch-Site is there; a program sends its token as Authorization: Bearer"
     return None
+
+
+def _place_of(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:  # a bracket that is not closed
+        return None
 
 
 @dataclass(slots=True)

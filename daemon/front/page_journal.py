@@ -40,6 +40,7 @@ class Journal:
                 self._path.replace(self._before)
             descriptor = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
             try:
-                os.write(descriptor, line.encode())
+                # Half a surrogate pair has no UTF-8; JSON's own escape of it is what this leaves.
+                os.write(descriptor, line.encode("utf-8", "backslashreplace"))
             finally:
                 os.close(descriptor)

@@ -21,12 +21,13 @@ from benchwarden.daemon import clock
 from benchwarden.daemon.front.page_access import COOKIE, LOOKS_FOR_S, Access, Rate, may_operate
 from benchwarden.daemon.front.page_compare import REPORT, Comparisons, NotCompared
 from benchwarden.daemon.front.page_control import Controls, Refused
-from benchwarden.daemon.front.page_guard import REPORT_POLICY, WRONG_TOKENS, Guard, client_of
+from benchwarden.daemon.front.page_guard import REPORT_POLICY, STOP, WRONG_TOKENS, Guard, client_of
 from benchwarden.daemon.front.page_journal import Journal
 from benchwarden.daemon.front.page_morning import Morning
 from benchwarden.daemon.front.page_notes import Notes, NotesRefused
 from benchwarden.daemon.front.page_runs import NoSuchRun, Record
 from benchwarden.daemon.front.page_stream import CLIENTS, Hub
+from benchwarden.daemon.serving.messages import utc_ms
 from benchwarden.results.folder import FolderError
 
 REPORT_FILE = "report.html"
@@ -37,8 +38,13 @@ STATIC = {
     "page.js": "text/javascript",
     "dom.js": "text/javascript",
     "chart.js": "text/javascript",
-    "views.js": "text/javascript",
+    "overview.js": "text/javascript",
+    "bay.js": "text/javascript",
+    "runs.js": "text/javascript",
+    "card.js": "text/javascript",
+    "record.js": "text/javascript",
     "live.js": "text/javascript",
+    "stop.js": "text/javascript",
     "control.js": "text/javascript",
 }
 LONGEST_BODY = 65536
@@ -101,7 +107,7 @@ class Server:
                 *(Route(f"/{name}", self._file_of_page) for name in STATIC if name != "page.html"),
                 Route("/login", self._login, methods=["POST"]),
                 Route("/logout", self._logout, methods=["POST"]),
-                Route("/api/stop", self._answered(self._stop), methods=["POST"]),
+                Route(STOP, self._answered(self._stop), methods=["POST"]),
                 Route("/api/comparisons", self._answered(self._compare), methods=["POST"]),
                 Route("/api/bays/{bay}/start", self._answered(self._before_start), methods=["GET"]),
                 *(Route(path, self._answered(handler), methods=["POST"]) for path, handler in does.items()),
@@ -254,6 +260,8 @@ class Server:
             self._noted(request, what, "refused: there is no such bay")
             return _error(404, f"there is no bay {bay!r}; known: {', '.join(self._bays)}")
         done = await self._controls.stop(bay)
+        # A page takes an "off" for over once a bay has another run than this.
+        done |= {"utc": utc_ms(self._now_s()), "runs": self._hub.runs()}
         self._noted(request, what, "; ".join([done["words"], *done["lines"]]))
         return JSONResponse(done)
 
@@ -397,7 +405,7 @@ async def _data(request: Request) -> dict[str, Any]:
         raise Refused("Content-Type: application/json would be right")
     try:
         data = json.loads(body)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:  # text that is none, or nested without end
         raise Refused(f"no JSON: {error}") from error
     if not isinstance(data, dict):
         raise Refused("a JSON object would be right")

@@ -113,6 +113,10 @@ class Hub:
             **self.alive(),
         }
 
+    def runs(self) -> dict[str, str | None]:
+        """Return the run that each bay was last heard to have, None where none is known."""
+        return {name: (self._reader.states.get(name) or {}).get("run") for name in self._bays}
+
     async def keep_looking(self) -> None:
         """Ask worker and guardian for ever, once a second while a page is open."""
         loop = asyncio.get_running_loop()

@@ -7,7 +7,7 @@ bad input.
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -58,7 +58,12 @@ def report(state: Path, bays: list[str], runs: Path) -> dict[str, Any]:
     began = min((bay["began_utc"] for bay in found.values() if bay["began_utc"]), default="")
     logs = (state_folder.GUARDIAN_LOG_BEFORE, state_folder.GUARDIAN_LOG)
     lines = [line for log in logs for line in _lines(state / log) if line >= began]
-    return {"service": service, "guardian_log": lines[:LOG_LINES], "bays": found}
+    return {"service": service, "guardian_why": guardian_why(lines), "guardian_log": lines[:LOG_LINES], "bays": found}
+
+
+def guardian_why(log: Sequence[str]) -> str:
+    """Return time and reason of the newest taking over in the guardian's log, "" where it only wrote something down."""
+    return next((line for line in reversed(log) if "; taking over bays " in line), "")
 
 
 def _lines(path: Path) -> list[str]:
