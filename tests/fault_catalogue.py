@@ -376,6 +376,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_guardian::test_the_layers_speak_in_their_order",
             "test_install::test_the_unit_of_the_system",
             "test_install::test_the_numbers_stand_in_their_order",
+            "test_frozen_service::test_an_idle_service_that_freezes_is_ended_and_people_are_told",
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
         ),
     ),

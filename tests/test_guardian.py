@@ -259,6 +259,7 @@ def arm(bay="left"):
     said = [json.loads(one) for one in heard.splitlines()]
     assert [one for one in said if "alive" not in one] == [{{"armed": bay}}]
 def beat(n=1, bay="left"): send({{"beat": bay, "n": n, "on": True}})
+def alive(): send({{"alive": 1}})
 def disarm(bay="left"): send({{"disarm": bay, "current_a": {{}}}})
 print(os.getpid(), flush=True)
 OFF = {off!r}
@@ -271,6 +272,7 @@ from benchwarden.daemon import guardian
 from benchwarden.daemon.guard import raw_wire
 TELL = "import sys; lines = sys.stdin.read(); open(sys.argv[1], 'a').write(lines)"
 sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=0.5, assert_off_s=float(sys.argv[2]),
+                           worker_silence_s=1.5,
                            bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock"),
                            alarm=[sys.executable, "-c", TELL, sys.argv[1] + ".told"]).run())
 """
@@ -349,6 +351,65 @@ def test_the_guardian_takes_over(tmp_path: Path, make_box: Callable[..., Box], b
     for number, box in ((1, one), (2, two)):
         assert box.lines == ["SYST:REM", "INP OFF", "INP?", "MEAS:VOLT?;:MEAS:CURR?"]
         assert f"guardian: box {number} at {box.address}: off, read back; 0.00 A measured" in said
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "alive(); time.sleep(600)",
+        "alive(); os.kill(os.getpid(), signal.SIGSTOP)",
+        "alive(); arm(); beat(); disarm(); time.sleep(600)",
+        "alive(); line.close(); time.sleep(600)",  # it hung up, and does not come to its end
+        "alive(); line.sendall(b'nonsense\\n'); time.sleep(600)",
+    ],
+)
+def test_a_service_that_freezes_with_nothing_on_is_killed_and_people_are_told(
+    tmp_path: Path, make_box: Callable[..., Box], body: str
+) -> None:
+    box = make_box()
+    code, said = Guarded(tmp_path, body, box).end(60)
+    assert code == guardian.TOOK_OVER
+    assert "guardian: no sign of life from the service for 1." in said
+    assert "killed it: nothing was switched on" in said
+    assert box.lines == []
+    [told] = [json.loads(line) for line in (tmp_path / "worker.py.told").read_text().splitlines()]
+    assert (told["kind"], told["bay"], told["off"]) == ("guardian took over", "", None)
+
+
+def test_a_service_that_gives_signs_and_a_worker_that_never_gave_one_are_left_alone(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """Starting takes its time, and `run` gives none at all."""
+    body = """
+    time.sleep(2.5)
+    for n in range(25):
+        alive()
+        time.sleep(0.1)
+    """
+    assert Guarded(tmp_path, body, make_box()).end(60) == (0, "")
+
+
+def test_whoever_asks_while_people_are_told_hears_of_the_frozen_service(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    slow = GUARDIAN.replace("lines = sys.stdin.read()", "import time; lines = sys.stdin.read(); time.sleep(2.0)")
+    path, control = tmp_path / "worker.py", tmp_path / "worker.py.sock"
+    path.write_text(WORKER.format(off=[], body="alive(); time.sleep(600)"))
+    process = subprocess.Popen(
+        [sys.executable, "-c", slow, str(path), "0", "apart"],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        wait_for(control.exists, 60)
+        found = wait_for(lambda: asked(control, {"do": "status"}).get("frozen"), 60)
+        assert str(found).startswith("no sign of life from the service for 1.")
+        assert asked(control, {"do": "stop"}) == {"off": True, "by": "worker"}
+        assert process.wait(60) == guardian.TOOK_OVER
+    finally:
+        process.kill()
+        process.wait(60)
 
 
 def test_a_worker_that_beats_is_left_alone(tmp_path: Path, make_box: Callable[..., Box]) -> None:

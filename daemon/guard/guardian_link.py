@@ -5,6 +5,7 @@ import base64
 import json
 import socket
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
 
@@ -18,6 +19,8 @@ ARM_TIMEOUT_S = 20.0
 BEAT_GAP_S = 0.2
 # The guardian gives a sign each half second; nothing stays on without it for longer than this (real seconds).
 GUARDIAN_SILENCE_S = 3.0
+# A service gives a sign of its own so often, whatever is armed.
+ALIVE_S = 1.0
 # A machine that stands still for some seconds stops both: this process must have looked in vain for so long, too, while
 # it was awake. At the latest that begins when two thirds of the silence are over.
 DOUBT_S = 1.0
@@ -85,6 +88,18 @@ class GuardianLink:
             return
         self._sent_s[bay] = now
         self._send({"beat": bay, "n": sequence, "on": on})
+
+    async def keep_alive(self) -> None:
+        """Give the service's own signs of life until cancelled or the guardian has gone; on a clock of real seconds.
+
+        From the loop that looks at the bays, so that they end when it does.
+        """
+        number = 0
+        while not self._gone:
+            number += 1
+            with suppress(GuardianGone):  # whoever looks at `gone` learns of it
+                self._send({"alive": number})
+            await asyncio.sleep(ALIVE_S)
 
     def _judge_silence(self, now: float) -> None:
         if now - self._heard_s > GUARDIAN_SILENCE_S - DOUBT_S:

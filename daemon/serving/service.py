@@ -359,10 +359,12 @@ async def serve_bays(
     *,
     before: bool = False,
     beside: Callable[[Service], Coroutine[Any, Any, None]] | None = None,
+    real_time: bool = True,
 ) -> int:
     """Serve every bay until SIGTERM or until the guardian has gone; returns the exit code.
 
     `board` shows what happens; `before`: the guardian before has left words; `beside` goes on as long as the service.
+    `real_time`: whether the loop's clock never stands still, so that the guardian may expect signs of life.
     """
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
@@ -384,6 +386,7 @@ async def serve_bays(
         )
         async with outside:
             await service.begin()
+            alive = asyncio.create_task(guardian.keep_alive(), name="alive") if real_time else None
             for line in state_folder.words_of_before(state) if before else ():
                 board.note(f"the guardian of the service before said: {line}")
             feed = telling.served_at(state / state_folder.FEED_SOCKET)
@@ -403,6 +406,9 @@ async def serve_bays(
                 why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
                 board.note(why)
                 confirmed = await service.stop_everything(why)
+            if alive:
+                alive.cancel()
+                await asyncio.wait({alive})
             board.note("every bay is off, confirmed" if confirmed else "OFF NOT CONFIRMED: look at the bench")
     return STOPPED if confirmed and not guardian.gone else TRIPPED
 
