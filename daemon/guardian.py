@@ -16,6 +16,7 @@ object a line:
               {"beat": bay, "n": sequence, "on": true}     after a valid and judged reading, at least each second
               {"disarm": bay, "current_a": {...}}          after off was read back and measured
               {"alive": n}                                 a service, each second, whatever is armed
+              {"addresses": [text, …]}                     whom an alarm goes to: secrets, for no file can be counted on
     guardian: {"armed": bay} or {"refused": bay, "why": …};  {"alive": n} each half second
 """
 
@@ -53,6 +54,7 @@ TELL_AFTER_S = 5.0
 TELL_AT_MOST_S = 100.0
 TURN_S = 0.1
 DIED, TOOK_OVER = 1, 4  # exit codes
+HANDED = "--handed"  # tells what tells people that its first line holds their addresses
 
 Tell = Callable[[str], None]
 
@@ -89,7 +91,7 @@ class Guardian:
 
     `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
-    `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarm/alarms.py).
+    `alarm`: a command that tells people, started at a takeover only and given JSON lines (daemon/alarm/alarms.py).
     `hold`: descriptors of locks that the worker inherits, so that they last while either lives.
     `front`: a command that shows what the worker does to people elsewhere; it may die and is then started again.
     Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what
@@ -118,6 +120,7 @@ class Guardian:
         self._desk = Desk(control)
         self._tell = tell
         self._alarm = alarm
+        self._addresses: list[str] = []
         self._hold = list(hold)
         self._front = Front(front, tell) if front else None
         self.timeline: list[tuple[float, str, str]] = []
@@ -239,6 +242,8 @@ class Guardian:
                 self._disarm(message["disarm"])
             elif "alive" in message:
                 self._signs.heard(now)
+            elif "addresses" in message:
+                self._addresses = [str(one) for one in message["addresses"]]
         return bool(block)
 
     def _identify(self, message: dict[str, Any], entries: list[dict[str, Any]]) -> None:
@@ -420,11 +425,14 @@ class Guardian:
         """Hand messages to a process that tells people, and return it."""
         if not self._alarm:
             return None
+        handed = self._addresses
+        command = [*self._alarm, HANDED] if handed else self._alarm
+        messages = [{"addresses": handed}, *lines] if handed else lines
         try:
-            child = subprocess.Popen(self._alarm, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+            child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
             assert child.stdin
             with child.stdin as pipe:  # a few hundred bytes: the pipe takes them at once
-                pipe.write("".join(json.dumps(line) + "\n" for line in lines).encode())
+                pipe.write("".join(json.dumps(line) + "\n" for line in messages).encode())
         except OSError as error:
             self._tell(f"no alarm can be sent: {error}")
             return None

@@ -399,6 +399,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
             "test_drilled::test_a_drill_of_a_bench_without_the_simulated_line_with_real_processes",
             "test_wrong_off::test_a_worker_that_cannot_switch_off_is_taken_over",
+            "test_files_gone::test_the_guardian_needs_no_file_of_the_worker",
         ),
     ),
     36: Fault(

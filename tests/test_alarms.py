@@ -19,7 +19,7 @@ from benchwarden.daemon.alarm.alarm_addresses import addresses
 from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, is_heat, label, words
 from benchwarden.daemon.alarm.outside import Outside, check_alarms
 from benchwarden.daemon.bench import Alarms, read_bench
-from benchwarden.daemon.guardian import SILENCE_S
+from benchwarden.daemon.guardian import HANDED, SILENCE_S
 from benchwarden.daemon.serving.list_file import write_list
 from benchwarden.daemon.serving.waiting_list import Entry, Stand, WaitingList, add
 from benchwarden.profiles.mistakes import FileMistakes
@@ -226,6 +226,27 @@ def test_what_is_handed_over_is_delivered_once_each_before_it_ends(bench: Path, 
     ]
     assert "pack Heron: tripped: too low." in listener.texts()[0]
     assert listener.posted[0]["type"] == "failure"
+
+
+@pytest.mark.realtime
+def test_addresses_that_are_handed_over_need_no_file(tmp_path: Path, listener: Listener) -> None:
+    gone = tmp_path / "there" / "is" / "no" / "bench.toml"
+    lines: list[dict[str, object]] = [{"addresses": [listener.address]}, FACT]
+    text = "".join(json.dumps(line) + "\n" for line in lines)
+    for first in ("", "nonsense\n"):  # what is no list of addresses is looked for in the files, and said
+        done = subprocess.run(
+            [*command(gone), HANDED],
+            input=first + text,
+            env=ENVIRONMENT,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+        assert done.returncode == 0
+        assert ("cannot be read" in done.stderr) is bool(first)
+        assert bool(done.stderr) is bool(first)
+    assert len(listener.posted) == 1
 
 
 @pytest.mark.realtime

@@ -544,6 +544,32 @@ def test_what_came_on_again_after_it_was_confirmed_off_is_told_once_more(
     assert "answers '1' after off" in said
 
 
+def test_whom_to_tell_is_handed_over_and_seen_by_nobody_else(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """Files may have gone with the worker that read them; a command line and an environment can be read."""
+    seen = "open(sys.argv[1] + '.seen', 'w').write(repr((sys.argv, dict(os.environ))))"
+    path = tmp_path / "worker.py"
+    body = "send({'addresses': ['json://secret/']}); arm(); beat(); os._exit(0)"
+    path.write_text(WORKER.format(off=[entry(make_box().address)], body=body))
+    done = subprocess.run(
+        [sys.executable, "-c", GUARDIAN.replace("import sys; lines", f"import os, sys; {seen}; lines"), path, "0", ""],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == guardian.TOOK_OVER
+    told = tmp_path / "worker.py.told"
+    wait_for(lambda: told.exists() and told.read_text().endswith("\n"), 60)
+    first, second = (json.loads(line) for line in told.read_text().splitlines())
+    assert first == {"addresses": ["json://secret/"]}
+    assert second["kind"] == "guardian took over"
+    shown = (tmp_path / "worker.py.told.seen").read_text()
+    assert guardian.HANDED in shown
+    assert "secret" not in shown + done.stderr
+
+
 def test_a_last_digit_that_flickers_is_no_news(tmp_path: Path, make_box: Callable[..., Box]) -> None:
     box = make_box()
     guarded = Guarded(tmp_path, "arm(); beat(); os._exit(0)", box, assert_off_s=1.0)

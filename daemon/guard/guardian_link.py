@@ -89,6 +89,13 @@ class GuardianLink:
         self._sent_s[bay] = now
         self._send({"beat": bay, "n": sequence, "on": on})
 
+    def hand_over(self, addresses: Sequence[str]) -> None:
+        """Leave the guardian the addresses of those whom it tells when this process has gone, and its files perhaps.
+
+        They hold secrets: nobody else can read this socket. Raises GuardianGone.
+        """
+        self._send({"addresses": list(addresses)})
+
     async def keep_alive(self) -> None:
         """Give the service's own signs of life until cancelled or the guardian has gone; on a clock of real seconds.
 

@@ -20,7 +20,7 @@ from typing import Any
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.alarm.inhibit import Inhibitor
-from benchwarden.daemon.alarm.outside import NOBODY, InAList, Outside, check_alarms
+from benchwarden.daemon.alarm.outside import NOBODY, InAList, Outside, check_alarms, told_at
 from benchwarden.daemon.bench import BayEntry, Bench
 from benchwarden.daemon.guard import self_watch, state_folder
 from benchwarden.daemon.guard.guardian_link import GuardianLink
@@ -374,6 +374,7 @@ async def serve_bays(
     outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated, also=telling.alarm)
     in_a_list = InAList(outside)
     with closing(GuardianLink(descriptor)) as guardian:
+        guardian.hand_over(told_at(bench, path))
         service = board.service = Service(
             bench,
             path,
