@@ -397,7 +397,7 @@ class Guardian:
                 said[name] = outcome
             notify.notify(notify.ALIVE)
             if len(said) == len(names):
-                self._answer_after_take_over(said)
+                self._answer_after_take_over(said, end_s - time.monotonic())
             confirmed = len(said) == len(names) and all(map(raw_wire.is_confirmed, said.values()))
             late = time.monotonic() - began_s > TELL_AFTER_S
             if told is not True and (confirmed or (told is None and (late or len(said) == len(names)))):
@@ -438,9 +438,9 @@ class Guardian:
             return None
         return child
 
-    def _answer_after_take_over(self, said: Mapping[str, str]) -> None:
+    def _answer_after_take_over(self, said: Mapping[str, str], left_s: float) -> None:
         confirmed = all(raw_wire.is_confirmed(outcome) for outcome in said.values())
-        answer = {"off": confirmed, "by": "guardian", "outcomes": dict(said)}
+        answer = {"off": confirmed, "by": "guardian", "outcomes": dict(said), "left_s": round(max(left_s, 0.0), 1)}
         for client, _, _ in self._stops:
             self._desk.answer(client, answer)
         self._stops.clear()

@@ -6,12 +6,14 @@ import json
 import socket
 import threading
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchwarden.daemon.commands.control import list_lines, list_words, status_lines, waits_for
+from benchwarden.daemon.guard.instrument_lock import InstrumentsTaken
 from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, LOCK_FILE, WORKER_SOCKET
 from benchwarden.daemon.main import main
 from benchwarden.daemon.serving.asking import STOP_IDLE_S, NoAnswer, ask, ask_both, stop_outcome
@@ -145,7 +147,8 @@ def test_while_the_guardian_acts_nobody_is_told_to_start_a_service(
     assert capsys.readouterr().err.splitlines() == [
         "the worker has gone, and its guardian has taken over: off confirmed",
         "  left load: off, 0.001 A",
-        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+        "its guardian holds off until two minutes are over and then ends; wait, and do not end it; after that "
+        "`benchwarden serve` starts idle",
     ]
     assert command(tmp_path, "start", "left") == 2
     assert "has taken over" in capsys.readouterr().err
@@ -155,6 +158,29 @@ def test_while_the_guardian_acts_nobody_is_told_to_start_a_service(
     assert command(tmp_path, "status") == 2
     assert "no service runs there" in capsys.readouterr().err
     guardian.close()
+
+
+def test_whoever_finds_the_instruments_taken_is_not_told_to_end_a_guardian_that_holds_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def taken(*_: object) -> int:
+        raise InstrumentsTaken("process 4711 since 2026-11-25T21:04:11Z (benchwarden serve) holds left load")
+
+    monkeypatch.setattr("benchwarden.daemon.serving.serve.serve", taken)
+    monkeypatch.setattr("benchwarden.daemon.commands.drill.drill", taken)
+    monkeypatch.setattr("benchwarden.daemon.serving.asking.clock.unix_s", lambda: 1_795_640_651.0)
+    (tmp_path / "state").mkdir()
+    guardian = Answering(tmp_path / "state" / GUARDIAN_SOCKET, TOOK_OVER | {"left_s": 61.5})
+    ends = datetime.fromtimestamp(1_795_640_712.5).astimezone().strftime("%H:%M:%S")
+    for arguments in (["serve"], ["drill", "left"]):
+        assert main([*arguments, "--bench", str(tmp_path / "bench.toml")]) == 2
+        said = capsys.readouterr().err
+        assert said.startswith("process 4711 since ")
+        assert f"its guardian holds off until {ends} and then ends; wait, and do not end it" in said
+        assert "end that one first" not in said
+    guardian.close()
+    assert main(["serve", "--bench", str(tmp_path / "bench.toml")]) == 2
+    assert "end that one first" in capsys.readouterr().err
 
 
 def test_stop_asks_both_and_prints_what_each_answered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -24,6 +24,8 @@ ALIVE_S = 1.0
 # A machine that stands still for some seconds stops both: this process must have looked in vain for so long, too, while
 # it was awake. At the latest that begins when two thirds of the silence are over.
 DOUBT_S = 1.0
+# Its end of the socket closes with its process, however that ended.
+ENDED = "the guardian has gone (its process ended)"
 
 
 class GuardianGone(Exception):
@@ -72,7 +74,8 @@ class GuardianLink:
                     await self._loop.sock_sendall(self._socket, json.dumps(message).encode() + b"\n")
                     await waiting
         except (OSError, TimeoutError) as error:
-            raise GuardianGone(f"the guardian did not confirm bay {bay}: {error!r}") from error
+            why = ENDED if isinstance(error, ConnectionError) else f"the guardian did not confirm bay {bay}: {error!r}"
+            raise GuardianGone(why) from error
         finally:
             self._waiting.pop(bay, None)
 
@@ -129,7 +132,8 @@ class GuardianLink:
         try:
             sent = self._socket.send(data)
         except OSError as error:
-            raise GuardianGone(f"the guardian no longer listens: {error!r}") from error
+            why = ENDED if isinstance(error, ConnectionError) else f"the guardian no longer listens: {error!r}"
+            raise GuardianGone(why) from error
         if sent != len(data):
             self._gone = f"the guardian no longer listens: it took {sent} of {len(data)} bytes"
             raise GuardianGone(self._gone)
@@ -139,11 +143,10 @@ class GuardianLink:
             block = self._socket.recv(65536)
         except BlockingIOError:
             return
-        except OSError as error:
-            self._end(f"the guardian ended: {error!r}")
-            return
+        except OSError:
+            block = b""
         if not block:
-            self._end("the guardian ended")
+            self._end(ENDED)
             return
         self._heard_s = clock.real_s()
         *lines, self._pending = (self._pending + block).split(b"\n")

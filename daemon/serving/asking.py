@@ -8,6 +8,7 @@ import re
 import socket
 import threading
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -67,10 +68,19 @@ def _connect(line: socket.socket, path: Path, until_s: float) -> None:
         threading.Event().wait(0.02)
 
 
+def outcomes(state: Path) -> dict[str, str] | None:
+    """Return what each instrument answers a guardian that acts in the worker's place; None where none does."""
+    try:
+        answer = ask(state / GUARDIAN_SOCKET, {"do": "status"})
+    except NoAnswer:
+        return None
+    return dict(answer.get("outcomes", {})) if answer.get("by") == "guardian" else None
+
+
 def took_over_lines(state: Path) -> list[str]:
     """Return what the guardian says while it acts in the worker's place; nothing where it does not."""
     try:
-        answer = ask(state / GUARDIAN_SOCKET, {"do": "status"}, STATUS_S)
+        answer = ask(state / GUARDIAN_SOCKET, {"do": "status"})
     except NoAnswer:
         return []
     if "frozen" in answer:
@@ -84,8 +94,16 @@ def took_over_lines(state: Path) -> list[str]:
     return [
         f"the worker has gone, and its guardian has taken over: {off}",
         *(f"  {name}: {outcome}" for name, outcome in answer.get("outcomes", {}).items()),
-        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+        f"its guardian holds off until {_clock_in(answer.get('left_s'))} and then ends; wait, and do not end it; after "
+        "that `benchwarden serve` starts idle",
     ]
+
+
+def _clock_in(left_s: object) -> str:
+    """Return this machine's clock in so many seconds, as people read it beside them."""
+    if not isinstance(left_s, int | float):
+        return "two minutes are over"
+    return datetime.fromtimestamp(clock.unix_s() + left_s).astimezone().strftime("%H:%M:%S")
 
 
 def no_service_lines(state: Path, error: NoAnswer) -> list[str]:

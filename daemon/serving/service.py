@@ -404,7 +404,7 @@ async def serve_bays(
                 for task in tasks:
                     task.cancel()
                 await asyncio.wait(tasks)
-                why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
+                why = guardian.gone or "the service was asked to stop"
                 board.note(why)
                 confirmed = await service.stop_everything(why)
             if alive:
