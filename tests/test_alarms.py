@@ -409,7 +409,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
                 await outside._until_started()
             assert outside._child is None
             monkeypatch.setattr("benchwarden.daemon.alarm.outside.RESTARTS_S", 0.0)
-            outside._command = ["sh", "-c", f"cat > {kept}"]
+            outside._command = ["sh", "-c", f"exec cat > {kept}"]
             outside.waiting("left", "Heron", "kept")
 
     notes: list[str] = []
@@ -431,7 +431,7 @@ def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_sa
         return start(*words, **options)
 
     async def work() -> None:
-        async with Outside(["sh", "-c", f"cat > {kept}"], print) as outside:
+        async with Outside(["sh", "-c", f"exec cat > {kept}"], print) as outside:
             child = outside._child
             assert child is not None
             with monkeypatch.context() as patched:
