@@ -6,12 +6,17 @@ is gone), then off, read back, and off asserted again for two minutes, since a c
 still be delivered after its process died. A contactor, if a bay has one, is held closed by a signal that this process
 renews each second while the bay is armed; its silence opens it.
 
+A service's worker gives signs of its own besides, whatever is armed: once it has given one, its freezing is noticed
+with nothing on, too. It is killed, people are told, and whoever watches this process starts the service anew, idle.
+
 It shares nothing with the worker's drivers: what to send, what to ask, and what answer means "off" were fixed when the
 bay was armed, after the guardian itself had asked each instrument who it is. Real seconds only. Messages are one JSON
 object a line:
     worker:   {"arm": bay, "off": [entry, …], "contactor": {…} or null}     entries: see daemon/guard/raw_wire.py
               {"beat": bay, "n": sequence, "on": true}     after a valid and judged reading, at least each second
               {"disarm": bay, "current_a": {...}}          after off was read back and measured
+              {"alive": n}                                 a service, each second, whatever is armed
+              {"addresses": [text, …]}                     whom an alarm goes to: secrets, for no file can be counted on
     guardian: {"armed": bay} or {"refused": bay, "why": …};  {"alive": n} each half second
 """
 
@@ -36,6 +41,7 @@ from benchwarden.daemon.guard import notify, raw_wire
 from benchwarden.daemon.guard.contactor import Contactor
 from benchwarden.daemon.guard.front_process import Front
 from benchwarden.daemon.guard.guardian_desk import Desk
+from benchwarden.daemon.guard.worker_signs import WORKER_SILENCE_S, WorkerSigns
 
 SILENCE_S = 5.0
 ASSERT_OFF_S = 120.0
@@ -44,8 +50,11 @@ ALIVE_S = 0.5
 RENEW_S = 1.0
 ASSERT_EVERY_S = 1.0
 TELL_AFTER_S = 5.0
+# With nothing to switch off, so long may telling people take; the process that tells them gives up earlier.
+TELL_AT_MOST_S = 100.0
 TURN_S = 0.1
 DIED, TOOK_OVER = 1, 4  # exit codes
+HANDED = "--handed"  # tells what tells people that its first line holds their addresses
 
 Tell = Callable[[str], None]
 
@@ -82,7 +91,7 @@ class Guardian:
 
     `bench_inside_worker`: the simulated bench of the demonstration ends with the worker, so nothing is left to switch
     off. `control`: where a Unix socket for STOP and status is made. `tell` gets every line of the guardian's own log.
-    `alarm`: a command that tells people, started at a takeover only and given one JSON line (daemon/alarm/alarms.py).
+    `alarm`: a command that tells people, started at a takeover only and given JSON lines (daemon/alarm/alarms.py).
     `hold`: descriptors of locks that the worker inherits, so that they last while either lives.
     `front`: a command that shows what the worker does to people elsewhere; it may die and is then started again.
     Of a takeover `timeline` has when (s, the system's monotonic clock), what and at which instrument; `outcomes` what
@@ -94,6 +103,7 @@ class Guardian:
         command: Sequence[str],
         *,
         silence_s: float = SILENCE_S,
+        worker_silence_s: float = WORKER_SILENCE_S,
         assert_off_s: float = ASSERT_OFF_S,
         bench_inside_worker: bool = False,
         control: Path | None = None,
@@ -104,10 +114,13 @@ class Guardian:
     ) -> None:
         self._command = command
         self._silence_s, self._assert_off_s = silence_s, assert_off_s
+        self._worker_silence_s = worker_silence_s
+        self._signs = WorkerSigns()
         self._bench_inside_worker = bench_inside_worker
         self._desk = Desk(control)
         self._tell = tell
         self._alarm = alarm
+        self._addresses: list[str] = []
         self._hold = list(hold)
         self._front = Front(front, tell) if front else None
         self.timeline: list[tuple[float, str, str]] = []
@@ -118,6 +131,7 @@ class Guardian:
         self._stop_s: float | None = None
         self._stops: list[tuple[socket.socket, str | None, float]] = []
         self._pending = b""
+        self._frozen, self._why_frozen = False, ""
         self._alive, self._alive_due_s, self._renew_due_s = 0, 0.0, 0.0
 
     def run(self) -> int:
@@ -138,7 +152,9 @@ class Guardian:
                     self._worker.terminate()
                 try:
                     why = self._watch()
-                    return self._take_over(why) if self._armed else self._wait()
+                    if self._armed:
+                        return self._take_over(why)
+                    return self._end_frozen(why) if self._frozen else self._wait()
                 finally:
                     if self._front:
                         self._front.end()
@@ -155,6 +171,8 @@ class Guardian:
         while True:
             notify.notify(notify.ALIVE)
             self._serve_desk(time.monotonic())  # a stop that came with the worker's last words, and later ones
+            if why := self._silent(time.monotonic()):  # a service that has hung up and does not end either
+                return self._end_frozen(why)
             try:
                 code = self._worker.wait(0.2)
                 return code if code >= 0 else DIED
@@ -194,7 +212,13 @@ class Guardian:
         asked_s += [at_s for _, bay, at_s in self._stops if bay is None or bay in self._armed]
         if asked_s and now - min(asked_s) > STOP_GRACE_S:
             return "the worker did not stop when asked"
-        return None
+        return self._silent(now)
+
+    def _silent(self, now: float) -> str | None:
+        """Why a service's worker counts as frozen, or None."""
+        missed_s = self._signs.missed_s(now)
+        self._frozen = missed_s > self._worker_silence_s
+        return f"no sign of life from the service for {missed_s:.1f} s" if self._frozen else None
 
     def _hear(self, now: float) -> bool:
         """Take the worker's messages; False at its end."""
@@ -216,6 +240,10 @@ class Guardian:
                 threading.Thread(target=self._identify, args=(message, entries), daemon=True).start()
             elif "disarm" in message:
                 self._disarm(message["disarm"])
+            elif "alive" in message:
+                self._signs.heard(now)
+            elif "addresses" in message:
+                self._addresses = [str(one) for one in message["addresses"]]
         return bool(block)
 
     def _identify(self, message: dict[str, Any], entries: list[dict[str, Any]]) -> None:
@@ -287,7 +315,8 @@ class Guardian:
         for client, request in self._desk.requests():
             bay = request.get("bay")
             if request.get("do") == "status":
-                self._desk.answer(client, {"armed": {bay: {"on": one.on} for bay, one in self._armed.items()}})
+                frozen = {"frozen": self._why_frozen} if self._why_frozen else {}
+                self._desk.answer(client, {"armed": {bay: {"on": one.on} for bay, one in self._armed.items()}} | frozen)
             elif request.get("do") == "stop" and (bay is None or isinstance(bay, str)):
                 self._stops.append((client, bay, now))
             else:
@@ -299,6 +328,31 @@ class Guardian:
             if not (bay in self._armed if bay is not None else self._armed):
                 self._stops.remove(stop)
                 self._desk.answer(client, {"off": True, "by": "worker"})
+
+    def _end_frozen(self, why: str) -> int:
+        """Kill a service that froze with nothing armed, and tell people: nobody else does until the morning.
+
+        What had not been armed had not been switched on. Whoever watches this process switches off once more
+        (`ExecStopPost`), and starts the service anew, idle.
+        """
+        self._worker.kill()
+        self._why_frozen = why
+        self._tell(f"{why}; killed it: nothing was switched on, and its lists wait for a person")
+        child = self._tell_people([self._said_of_nothing(why)])
+        end_s = time.monotonic() + TELL_AT_MOST_S
+        # It would be ended with this process: a service manager ends all that a service has started.
+        while time.monotonic() < end_s and (self._worker.poll() is None or (child and child.poll() is None)):
+            if self._stop_s is not None:
+                break
+            notify.notify(notify.ALIVE)
+            self._serve_desk(time.monotonic())
+            time.sleep(TURN_S)
+        return TOOK_OVER
+
+    @staticmethod
+    def _said_of_nothing(why: str) -> dict[str, object]:
+        ended = "nothing was switched on; it was ended, and what waited on its lists waits for a person to start it"
+        return {"kind": "guardian took over", "bay": "", "pack": "", "why": f"{why}; {ended}", "off": None}
 
     def _take_over(self, why: str) -> int:
         """Kill first, then switch everything off, and keep doing so until `assert_off_s` have passed.
@@ -343,7 +397,7 @@ class Guardian:
                 said[name] = outcome
             notify.notify(notify.ALIVE)
             if len(said) == len(names):
-                self._answer_after_take_over(said)
+                self._answer_after_take_over(said, end_s - time.monotonic())
             confirmed = len(said) == len(names) and all(map(raw_wire.is_confirmed, said.values()))
             late = time.monotonic() - began_s > TELL_AFTER_S
             if told is not True and (confirmed or (told is None and (late or len(said) == len(names)))):
@@ -354,10 +408,8 @@ class Guardian:
         return TOOK_OVER
 
     def _raise_alarm(self, why: str, said: Mapping[str, str], *, off: bool) -> None:
-        """Hand one message for each bay to a process that tells people; never waits for it."""
-        if not self._alarm:
-            return
-        lines = [
+        """Tell people of each bay; never waits for whoever does."""
+        lines: list[Mapping[str, object]] = [
             {
                 "kind": "guardian took over",
                 "bay": bay,
@@ -367,17 +419,28 @@ class Guardian:
             }
             for bay, armed in self._armed.items()
         ]
+        self._tell_people(lines)
+
+    def _tell_people(self, lines: Sequence[Mapping[str, object]]) -> "subprocess.Popen[bytes] | None":
+        """Hand messages to a process that tells people, and return it."""
+        if not self._alarm:
+            return None
+        handed = self._addresses
+        command = [*self._alarm, HANDED] if handed else self._alarm
+        messages = [{"addresses": handed}, *lines] if handed else lines
         try:
-            child = subprocess.Popen(self._alarm, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+            child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
             assert child.stdin
             with child.stdin as pipe:  # a few hundred bytes: the pipe takes them at once
-                pipe.write("".join(json.dumps(line) + "\n" for line in lines).encode())
+                pipe.write("".join(json.dumps(line) + "\n" for line in messages).encode())
         except OSError as error:
             self._tell(f"no alarm can be sent: {error}")
+            return None
+        return child
 
-    def _answer_after_take_over(self, said: Mapping[str, str]) -> None:
+    def _answer_after_take_over(self, said: Mapping[str, str], left_s: float) -> None:
         confirmed = all(raw_wire.is_confirmed(outcome) for outcome in said.values())
-        answer = {"off": confirmed, "by": "guardian", "outcomes": dict(said)}
+        answer = {"off": confirmed, "by": "guardian", "outcomes": dict(said), "left_s": round(max(left_s, 0.0), 1)}
         for client, _, _ in self._stops:
             self._desk.answer(client, answer)
         self._stops.clear()

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from benchwarden.daemon.commands import collecting, control, watching
 from benchwarden.daemon.commands.parsing import PROFILE, add_command, in_groups
-from benchwarden.daemon.guard import instrument_lock
+from benchwarden.daemon.guard import instrument_lock, state_folder
 from benchwarden.daemon.guardian import Guardian
+from benchwarden.daemon.serving import asking
 
 BAD_INPUT = 2
 _ATTENDED = "somebody sits beside the bench all the time; a pack's first charge needs it"
@@ -62,10 +63,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         result: int = options.command(options)
     except instrument_lock.InstrumentsTaken as error:
-        print(
-            f"{error}\none program for each instrument: end that one first; `benchwarden off` works all the same",
-            file=sys.stderr,
-        )
+        state = state_folder.state_folder(Path(options.bench), getattr(options, "state", None))
+        # Whoever is told to end what has the bench must not end a guardian that just switches it off.
+        advice = asking.took_over_lines(state) or [
+            "one program for each instrument: end that one first; `benchwarden off` works all the same"
+        ]
+        print(error, *advice, sep="\n", file=sys.stderr)
         return BAD_INPUT
     except BrokenPipeError:  # whoever read this has gone; nothing that switches writes to standard output
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

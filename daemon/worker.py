@@ -16,7 +16,7 @@ from pathlib import Path
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.alarm.inhibit import Inhibitor
-from benchwarden.daemon.alarm.outside import NOBODY, Outside, check_alarms
+from benchwarden.daemon.alarm.outside import NOBODY, Outside, check_alarms, told_at
 from benchwarden.daemon.bench import Bench
 from benchwarden.daemon.guard import state_folder
 from benchwarden.daemon.guard.guardian_link import GuardianLink
@@ -216,7 +216,7 @@ def main(arguments: Sequence[str]) -> int:
         if mistakes:
             raise FileMistakes(mistakes)
         runs = Path(orders.runs) if orders.runs else path.parent / bench.runs
-        tells = check_alarms(bench, path)
+        tells, people = check_alarms(bench, path), told_at(bench, path)
         no_room = space.refusal(runs, sum(space.needed_bytes(run_info(bench, job, {}, 0.0)) for job in jobs))
         if no_room:
             raise FileMistakes([no_room])
@@ -230,7 +230,7 @@ def main(arguments: Sequence[str]) -> int:
     progress = Progress()
     try:
         code, folders = asyncio.run(
-            _work(bench, jobs, runs, state, int(arguments[1]), progress, alarm_command(path) if tells else None)
+            _work(bench, jobs, runs, state, int(arguments[1]), progress, alarm_command(path) if tells else None, people)
         )
     finally:
         progress.close()
@@ -246,6 +246,7 @@ async def _work(
     descriptor: int,
     progress: Progress,
     tell_by: Sequence[str] | None,
+    people: Sequence[str],
 ) -> tuple[int, list[Path]]:
     run_desk = RunDesk(bench.name, jobs)
     places = {job.entry.name: job.entry.places for job in jobs}
@@ -258,6 +259,7 @@ async def _work(
             await around.enter_async_context(WorkerSocket(state / WORKER_SOCKET, run_desk.handle))
             await around.enter_async_context(telling.served_at(state / FEED_SOCKET))
         with closing(GuardianLink(descriptor)) as guardian:
+            guardian.hand_over(people)
             return await carry_out(bench, jobs, runs, guardian, telling, desk.ask, outside, run_desk.begun)
 
 

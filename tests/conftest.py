@@ -36,6 +36,7 @@ LONGEST = (
     "test_continue_run",
     "test_alarms",
     "test_guardian",
+    "test_frozen_service",
     "test_skeleton",
     "test_plausible",
     "test_counted_steps",

@@ -376,6 +376,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_guardian::test_the_layers_speak_in_their_order",
             "test_install::test_the_unit_of_the_system",
             "test_install::test_the_numbers_stand_in_their_order",
+            "test_frozen_service::test_an_idle_service_that_freezes_is_ended_and_people_are_told",
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
         ),
     ),
@@ -398,6 +399,7 @@ CATALOGUE: dict[int, Fault] = {
             "test_alarms::test_a_frozen_worker_is_told_by_the_guardian",
             "test_drilled::test_a_drill_of_a_bench_without_the_simulated_line_with_real_processes",
             "test_wrong_off::test_a_worker_that_cannot_switch_off_is_taken_over",
+            "test_files_gone::test_the_guardian_needs_no_file_of_the_worker",
         ),
     ),
     36: Fault(

@@ -19,7 +19,7 @@ from benchwarden.daemon.alarm.alarm_addresses import addresses
 from benchwarden.daemon.alarm.alarms import Fact, Kind, Limiter, label, words
 from benchwarden.daemon.alarm.outside import Outside, check_alarms
 from benchwarden.daemon.bench import Alarms, read_bench
-from benchwarden.daemon.guardian import SILENCE_S
+from benchwarden.daemon.guardian import HANDED, SILENCE_S
 from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving.list_file import write_list
 from benchwarden.daemon.serving.waiting_list import Entry, Stand, WaitingList, add
@@ -261,6 +261,27 @@ def test_what_is_handed_over_is_delivered_once_each_before_it_ends(bench: Path, 
 
 
 @pytest.mark.realtime
+def test_addresses_that_are_handed_over_need_no_file(tmp_path: Path, listener: Listener) -> None:
+    gone = tmp_path / "there" / "is" / "no" / "bench.toml"
+    lines: list[dict[str, object]] = [{"addresses": [listener.address]}, FACT]
+    text = "".join(json.dumps(line) + "\n" for line in lines)
+    for first in ("", "nonsense\n"):  # what is no list of addresses is looked for in the files, and said
+        done = subprocess.run(
+            [*command(gone), HANDED],
+            input=first + text,
+            env=ENVIRONMENT,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+        assert done.returncode == 0
+        assert ("cannot be read" in done.stderr) is bool(first)
+        assert bool(done.stderr) is bool(first)
+    assert len(listener.posted) == 1
+
+
+@pytest.mark.realtime
 def test_a_failed_delivery_is_tried_again_and_then_given_up_aloud(bench: Path, listener: Listener) -> None:
     listener.refuse = True
     done = child(bench, [FACT])
@@ -420,7 +441,7 @@ def test_a_service_of_many_weeks_does_not_give_up_alarms_for_good(
                 await outside._until_started()
             assert outside._child is None
             monkeypatch.setattr("benchwarden.daemon.alarm.outside.RESTARTS_S", 0.0)
-            outside._command = ["sh", "-c", f"cat > {kept}"]
+            outside._command = ["sh", "-c", f"exec cat > {kept}"]
             outside.waiting("left", "Heron", "kept", output="off")
 
     notes: list[str] = []
@@ -442,7 +463,7 @@ def test_a_process_that_takes_long_to_start_holds_no_bay_up_and_gets_what_was_sa
         return start(*words, **options)
 
     async def work() -> None:
-        async with Outside(["sh", "-c", f"cat > {kept}"], print) as outside:
+        async with Outside(["sh", "-c", f"exec cat > {kept}"], print) as outside:
             child = outside._child
             assert child is not None
             with monkeypatch.context() as patched:

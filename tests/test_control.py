@@ -6,15 +6,17 @@ import json
 import socket
 import threading
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchwarden.daemon.commands.control import list_lines, list_words, status_lines, waits_for
-from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
+from benchwarden.daemon.guard.instrument_lock import InstrumentsTaken
+from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, LOCK_FILE, WORKER_SOCKET
 from benchwarden.daemon.main import main
-from benchwarden.daemon.serving.asking import NoAnswer, ask, stop_outcome
+from benchwarden.daemon.serving.asking import STOP_IDLE_S, NoAnswer, ask, ask_both, stop_outcome
 
 OFF = {"words": "off confirmed (load 0.002 A)", "confirmed": True, "utc": "2026-11-25T21:04:11Z"}
 ON = {"words": "OFF NOT CONFIRMED (load 8.1 A): unplug it", "confirmed": False}
@@ -29,6 +31,7 @@ TOOK_OVER_IN_VAIN = {"off": False, "by": "guardian", "outcomes": {"left load": "
     ("worker", "guardian", "off"),
     [
         (BY_WORKER, DISARMED, True),
+        (f"no answer within {STOP_IDLE_S:g} s, and nothing is armed", DISARMED, None),
         (BY_WORKER, "no service runs there", True),
         (NOT_BY_WORKER, DISARMED, False),
         (NOT_BY_WORKER, TOOK_OVER, True),  # the worker could not, the guardian did and measured
@@ -144,7 +147,8 @@ def test_while_the_guardian_acts_nobody_is_told_to_start_a_service(
     assert capsys.readouterr().err.splitlines() == [
         "the worker has gone, and its guardian has taken over: off confirmed",
         "  left load: off, 0.001 A",
-        "it switches off again and again for two minutes, then ends; after that `benchwarden serve` starts idle",
+        "its guardian holds off until two minutes are over and then ends; wait, and do not end it; after that "
+        "`benchwarden serve` starts idle",
     ]
     assert command(tmp_path, "start", "left") == 2
     assert "has taken over" in capsys.readouterr().err
@@ -156,6 +160,29 @@ def test_while_the_guardian_acts_nobody_is_told_to_start_a_service(
     guardian.close()
 
 
+def test_whoever_finds_the_instruments_taken_is_not_told_to_end_a_guardian_that_holds_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def taken(*_: object) -> int:
+        raise InstrumentsTaken("process 4711 since 2026-11-25T21:04:11Z (benchwarden serve) holds left load")
+
+    monkeypatch.setattr("benchwarden.daemon.serving.serve.serve", taken)
+    monkeypatch.setattr("benchwarden.daemon.commands.drill.drill", taken)
+    monkeypatch.setattr("benchwarden.daemon.serving.asking.clock.unix_s", lambda: 1_795_640_651.0)
+    (tmp_path / "state").mkdir()
+    guardian = Answering(tmp_path / "state" / GUARDIAN_SOCKET, TOOK_OVER | {"left_s": 61.5})
+    ends = datetime.fromtimestamp(1_795_640_712.5).astimezone().strftime("%H:%M:%S")
+    for arguments in (["serve"], ["drill", "left"]):
+        assert main([*arguments, "--bench", str(tmp_path / "bench.toml")]) == 2
+        said = capsys.readouterr().err
+        assert said.startswith("process 4711 since ")
+        assert f"its guardian holds off until {ends} and then ends; wait, and do not end it" in said
+        assert "end that one first" not in said
+    guardian.close()
+    assert main(["serve", "--bench", str(tmp_path / "bench.toml")]) == 2
+    assert "end that one first" in capsys.readouterr().err
+
+
 def test_stop_asks_both_and_prints_what_each_answered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     worker = Answering(tmp_path / WORKER_SOCKET, BY_WORKER)
     guardian = Answering(tmp_path / GUARDIAN_SOCKET, DISARMED)
@@ -163,6 +190,65 @@ def test_stop_asks_both_and_prints_what_each_answered(tmp_path: Path, capsys: py
     assert command(tmp_path, "stop", "--all") == 0
     assert worker.asked == guardian.asked == [{"do": "stop", "bay": "left"}, {"do": "stop"}]
     assert "worker: left: off confirmed (load 0.002 A)" in capsys.readouterr().out
+    worker.close()
+    guardian.close()
+
+
+class Silent:
+    """A Unix socket of a frozen process: whoever connects hears nothing, until it ends."""
+
+    def __init__(self, path: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.bind(str(path))
+        self._socket.listen(16)
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+def test_a_frozen_worker_holds_no_stop_up_where_nothing_is_armed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worker, guardian = Silent(tmp_path / WORKER_SOCKET), Answering(tmp_path / GUARDIAN_SOCKET, DISARMED)
+    answers = ask_both(tmp_path, {"do": "stop"}, idle_s=0.1)
+    assert answers == {"worker": "no answer within 0.1 s, and nothing is armed", "guardian": DISARMED}
+    monkeypatch.setattr("benchwarden.daemon.serving.asking.STOP_S", 0.5)
+    guardian.close()
+    (tmp_path / GUARDIAN_SOCKET).unlink()
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, TOOK_OVER)  # it acts: what the worker says meanwhile is waited for
+    answers = ask_both(tmp_path, {"do": "stop"}, idle_s=0.1)
+    assert answers["guardian"] == TOOK_OVER
+    assert "no answer (timed out)" in str(answers["worker"])
+    worker.close()
+    guardian.close()
+
+
+def test_a_worker_that_does_not_answer_is_not_one_that_is_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A second service would be refused; what helps is said instead."""
+    (tmp_path / LOCK_FILE).write_text("process 4711 since 2026-11-25T21:04:11Z, bench /srv/shed/bench.toml\n")
+    worker, guardian = Silent(tmp_path / WORKER_SOCKET), Answering(tmp_path / GUARDIAN_SOCKET, {"armed": {}})
+    monkeypatch.setattr("benchwarden.daemon.commands.control.STATUS_S", 0.1)
+    assert command(tmp_path, "status") == 2
+    said = capsys.readouterr().err.splitlines()
+    assert said[0].endswith("worker.sock: no answer (timed out)")
+    assert said[1:] == [
+        "the worker does not answer; a frozen one is killed by its guardian within half a minute",
+        "`benchwarden stop --all` switches off without it; to be rid of it end process 4711, its guardian, then "
+        "`benchwarden serve`",
+    ]
+    (tmp_path / LOCK_FILE).write_text("")
+    assert command(tmp_path, "status") == 2
+    assert "to be rid of it end its guardian, then" in capsys.readouterr().err
+    guardian.close()
+    (tmp_path / GUARDIAN_SOCKET).unlink()
+    guardian = Answering(tmp_path / GUARDIAN_SOCKET, {"armed": {}, "frozen": "no sign of life from the service"})
+    assert command(tmp_path, "status") == 1
+    assert capsys.readouterr().err.splitlines() == [
+        "the worker froze with nothing switched on, and its guardian has killed it: no sign of life from the service",
+        "the guardian ends once people have been told; after that `benchwarden serve` starts idle",
+    ]
     worker.close()
     guardian.close()
 

@@ -259,6 +259,7 @@ def arm(bay="left"):
     said = [json.loads(one) for one in heard.splitlines()]
     assert [one for one in said if "alive" not in one] == [{{"armed": bay}}]
 def beat(n=1, bay="left"): send({{"beat": bay, "n": n, "on": True}})
+def alive(): send({{"alive": 1}})
 def disarm(bay="left"): send({{"disarm": bay, "current_a": {{}}}})
 print(os.getpid(), flush=True)
 OFF = {off!r}
@@ -271,6 +272,7 @@ from benchwarden.daemon import guardian
 from benchwarden.daemon.guard import raw_wire
 TELL = "import sys; lines = sys.stdin.read(); open(sys.argv[1], 'a').write(lines)"
 sys.exit(guardian.Guardian([sys.executable, sys.argv[1]], silence_s=float(sys.argv[4]), assert_off_s=float(sys.argv[2]),
+                           worker_silence_s=1.5,
                            bench_inside_worker=sys.argv[3] == "inside", control=Path(sys.argv[1] + ".sock"),
                            alarm=[sys.executable, "-c", TELL, sys.argv[1] + ".told"]).run())
 """
@@ -361,6 +363,65 @@ def test_the_guardian_takes_over(tmp_path: Path, make_box: Callable[..., Box], b
     for number, box in ((1, one), (2, two)):
         assert box.lines == ["SYST:REM", "INP OFF", "INP?", "MEAS:VOLT?;:MEAS:CURR?"]
         assert f"guardian: box {number} at {box.address}: off, read back; 0.00 A measured" in said
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "alive(); time.sleep(600)",
+        "alive(); os.kill(os.getpid(), signal.SIGSTOP)",
+        "alive(); arm(); beat(); disarm(); time.sleep(600)",
+        "alive(); line.close(); time.sleep(600)",  # it hung up, and does not come to its end
+        "alive(); line.sendall(b'nonsense\\n'); time.sleep(600)",
+    ],
+)
+def test_a_service_that_freezes_with_nothing_on_is_killed_and_people_are_told(
+    tmp_path: Path, make_box: Callable[..., Box], body: str
+) -> None:
+    box = make_box()
+    code, said = Guarded(tmp_path, body, box).end(60)
+    assert code == guardian.TOOK_OVER
+    assert re.search(r"guardian: no sign of life from the service for \d+\.\d s", said)
+    assert "killed it: nothing was switched on" in said
+    assert box.lines == []
+    [told] = [json.loads(line) for line in (tmp_path / "worker.py.told").read_text().splitlines()]
+    assert (told["kind"], told["bay"], told["off"]) == ("guardian took over", "", None)
+
+
+def test_a_service_that_gives_signs_and_a_worker_that_never_gave_one_are_left_alone(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    """Starting takes its time, and `run` gives none at all."""
+    body = """
+    time.sleep(2.5)
+    for n in range(25):
+        alive()
+        time.sleep(0.1)
+    """
+    assert Guarded(tmp_path, body, make_box()).end(60) == (0, "")
+
+
+def test_whoever_asks_while_people_are_told_hears_of_the_frozen_service(
+    tmp_path: Path, make_box: Callable[..., Box]
+) -> None:
+    slow = GUARDIAN.replace("lines = sys.stdin.read()", "import time; lines = sys.stdin.read(); time.sleep(2.0)")
+    path, control = tmp_path / "worker.py", tmp_path / "worker.py.sock"
+    path.write_text(WORKER.format(off=[], body="alive(); time.sleep(600)"))
+    process = subprocess.Popen(
+        [sys.executable, "-c", slow, str(path), "0", "apart", "60"],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        wait_for(control.exists, 60)
+        found = wait_for(lambda: asked(control, {"do": "status"}).get("frozen"), 60)
+        assert re.match(r"no sign of life from the service for \d+\.\d s", str(found))
+        assert asked(control, {"do": "stop"}) == {"off": True, "by": "worker"}
+        assert process.wait(60) == guardian.TOOK_OVER
+    finally:
+        process.kill()
+        process.wait(60)
 
 
 def test_a_worker_that_beats_is_left_alone(tmp_path: Path, make_box: Callable[..., Box]) -> None:
@@ -493,6 +554,33 @@ def test_what_came_on_again_after_it_was_confirmed_off_is_told_once_more(
         time.sleep(0.02)
     assert [json.loads(line)["off"] for line in told.read_text().splitlines()] == [True, False]
     assert "answers '1' after off" in said
+
+
+def test_whom_to_tell_is_handed_over_and_seen_by_nobody_else(tmp_path: Path, make_box: Callable[..., Box]) -> None:
+    """Files may have gone with the worker that read them; a command line and an environment can be read."""
+    seen = "open(sys.argv[1] + '.seen', 'w').write(repr((sys.argv, dict(os.environ))))"
+    path = tmp_path / "worker.py"
+    body = "send({'addresses': ['json://secret/']}); arm(); beat(); os._exit(0)"
+    path.write_text(WORKER.format(off=[entry(make_box().address)], body=body))
+    curious = GUARDIAN.replace("import sys; lines", f"import os, sys; {seen}; lines")
+    done = subprocess.run(
+        [sys.executable, "-c", curious, path, "0", "", "60"],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == guardian.TOOK_OVER
+    told = tmp_path / "worker.py.told"
+    wait_for(lambda: told.exists() and told.read_text().endswith("\n"), 60)
+    first, second = (json.loads(line) for line in told.read_text().splitlines())
+    assert first == {"addresses": ["json://secret/"]}
+    assert second["kind"] == "guardian took over"
+    shown = (tmp_path / "worker.py.told.seen").read_text()
+    assert guardian.HANDED in shown
+    assert "secret" not in shown + done.stderr
 
 
 def test_a_last_digit_that_flickers_is_no_news(tmp_path: Path, make_box: Callable[..., Box]) -> None:

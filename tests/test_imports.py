@@ -40,7 +40,7 @@ def test_what_switches_off_loads_nothing_heavy(module: str) -> None:
 
 def test_the_guardian_shares_nothing_with_the_worker() -> None:
     own = {name for name in loaded_by("benchwarden.daemon.guardian") if name.startswith("benchwarden.")}
-    parts = ("contactor", "front_process", "guardian_desk", "notify", "private_socket", "raw_wire")
+    parts = ("contactor", "front_process", "guardian_desk", "notify", "private_socket", "raw_wire", "worker_signs")
     rooms = {"benchwarden.daemon", "benchwarden.daemon.guardian", "benchwarden.daemon.guard"}
     assert own == rooms | {f"benchwarden.daemon.guard.{part}" for part in parts}
 

@@ -173,18 +173,29 @@ def test_worker_and_guardian_are_killed_and_each_next_start_is_idle(shed: Shed) 
         )
         wait_for(service.is_read, 60)
         os.kill(service.worker(), signal.SIGKILL)
-        wait_for(lambda: not shed.is_on() and shed.drawn_a() < 0.05, 7)
+        wait_for(lambda: not shed.is_on() and shed.drawn_a() < 0.05, 60)
         heard = waiting.communicate(timeout=60)[1]
         assert waiting.returncode == 1
         assert (
-            "left: the worker has gone; its guardian has taken over: off confirmed (left load: off, read back" in heard
+            "left: the worker has gone; its guardian has taken over: off confirmed (" in heard
         )
+            assert "left load: off, read back" in heard
         said = service.say("status")
         assert said.returncode == 1
         assert "its guardian has taken over: off confirmed" in said.stderr
         stopped = service.say("stop", "left")  # somebody who stops it now is told who did, and that it is off
         assert stopped.returncode == 0, stopped.stdout + stopped.stderr
         assert "guardian: took over:" in stopped.stdout
+        for others in (["serve"], ["run", "draw.toml", "left=pack.toml"]):  # nobody is told to end who holds it off
+            refused = service.say(*others)
+            assert refused.returncode == 2
+            assert "its guardian holds off until " in refused.stderr
+            assert "wait, and do not end it" in refused.stderr
+            assert "end that" not in refused.stderr
+        morning = service.say("morning")
+        assert "the guardian acts now, in the worker's place:" in morning.stdout
+        assert "  off confirmed (the guardian: left load: off, read back; " in morning.stdout
+        assert "nobody has confirmed it" not in morning.stdout.partition("middle")[0]
         # It asserts off for two minutes, then ends with 4 (test_guardian.py); an operator does not wait for that.
         service.process.kill()
         service.process.wait(60)
@@ -198,6 +209,7 @@ def test_worker_and_guardian_are_killed_and_each_next_start_is_idle(shed: Shed) 
         wait_for(lambda: "sealed as interrupted" in service.log.read_text(), 20)  # in a process of its own
         morning = service.say("morning", "left")
         assert morning.returncode == 1
+        assert "the guardian of the service before had to act; that is over:" in morning.stdout
         assert "taking over bays left" in morning.stdout
         assert "1. Short draw: interrupted" in morning.stdout
         assert "did not run: 2. Short rest: waits" in morning.stdout

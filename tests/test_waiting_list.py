@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwarden.daemon.running.bay_off import BayOff
 from benchwarden.daemon.safety import Heat
 from benchwarden.daemon.serving import waiting_list
 from benchwarden.daemon.serving.waiting_list import GOING_ON, Entry, Fate, Refused, Stand, WaitingList
@@ -214,6 +215,54 @@ def test_after_a_restart_nothing_goes_on_and_what_ran_was_interrupted() -> None:
 def test_a_second_trip_keeps_the_first_reason() -> None:
     twice = waiting_list.tripped(waiting_list.tripped(listed(), "too hot"), "not off")
     assert twice.why == "too hot; not off"
+
+
+def not_off(current_a: float, why: str = "left load: no answer") -> str:
+    return BayOff(False, {"load": current_a, "supply": None}, why).in_words()
+
+
+def test_what_was_found_at_this_start_takes_the_place_of_an_earlier_start_s() -> None:
+    found = waiting_list.tripped(listed(), "too hot")
+    for why in ("left load: no answer", "left load: no answer; left supply: refused", "left load: gone"):
+        found = waiting_list.tripped(found, waiting_list.AT_START + not_off(0.001, why))
+        assert found.why == f"too hot; at the start: {not_off(0.001, why)}"
+    found = waiting_list.tripped(found, "smoke")
+    found = waiting_list.tripped(found, waiting_list.AT_START + not_off(0.1))
+    assert found.why == f"too hot; smoke; at the start: {not_off(0.1)}"
+    alone = waiting_list.tripped(listed(), waiting_list.AT_START + not_off(0.1))
+    assert waiting_list.tripped(alone, waiting_list.AT_START + not_off(8.1)).why == f"at the start: {not_off(8.1)}"
+
+
+REASONS: dict[str, Callable[[float], str]] = {
+    "start": lambda value: waiting_list.AT_START + not_off(value),
+    "stop": not_off,
+    "load": lambda value: not_off(value, "left load: refused; left supply: refused"),
+    "limit": lambda value: f"cells group_3_v is {value:.3f}, allowed 2.5 to 4.25",
+    "neighbour": lambda value: f"cells group_4_v is {value:.3f}, allowed 2.5 to 4.25",
+}
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(sorted(REASONS)), st.floats(-100.0, 100.0), st.booleans()), min_size=1, max_size=60
+    )
+)
+def test_a_reason_does_not_grow_with_every_start_and_stop(found: list[tuple[str, float, bool]]) -> None:
+    """It stands in one line of `status` and in the list's file: each reason once, however it flickers, none lost."""
+    tripped, seen = listed(), set[str]()
+    for kind, value, restart in found:
+        if restart:
+            tripped = waiting_list.after_restart(tripped)
+        tripped = waiting_list.tripped(tripped, REASONS[kind](value))
+        seen.add(kind)
+        assert tripped.stand is Stand.TRIPPED
+        counts = {one: tripped.why.count(one) for one in ("at the start: ", "group_3_v", "group_4_v")}
+        assert max(counts.values()) <= 1
+        assert len(tripped.why) <= sum(len(make(-100.0)) + 2 for make in REASONS.values())
+        # A stop finds what the start has found already.
+        assert ("no answer" in tripped.why) is bool(seen & {"start", "stop"})
+        assert ("left load: refused" in tripped.why) is ("load" in seen)
+        assert ("group_3_v" in tripped.why, "group_4_v" in tripped.why) == ("limit" in seen, "neighbour" in seen)
 
 
 def test_the_cautions_name_the_pack_the_first_charge_and_what_went_wrong() -> None:

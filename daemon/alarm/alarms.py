@@ -1,6 +1,7 @@
 """Tells people: a process of its own, fed with one JSON object a line, so that a hanging network delays nobody else.
 
-Started as `python -m benchwarden.daemon.alarm.alarms BENCH-FILE` by the worker, and by the guardian when it takes over:
+Started as `python -m benchwarden.daemon.alarm.alarms BENCH-FILE` by the worker, and by the guardian when it takes over,
+with `--handed` behind it: then no file is read, and the first line holds the addresses, {"addresses": ["…", …]}.
     {"kind": "tripped", "bay": "left", "pack": "Heron", "why": "…", "off": true, "heat": "no"}     kinds: see `Kind`
     {"kind": "waiting for the operator", "bay": "left", "pack": "Heron", "why": "…", "output": "off"}
     {"list": "left", "pack": "Heron", "stand": "idle", "why": "", "off": true, "state": "…"}     a bay's list has ended
@@ -323,6 +324,15 @@ def _settings(path: Path, say: Say) -> tuple[Alarms, list[str]]:
     return alarms, os.environ.get(VARIABLE, "").split()
 
 
+def _handed(path: Path, line: str, say: Say) -> tuple[Alarms, list[str]]:
+    """Return the addresses of the first line, where there are any: the files may have gone with what read them."""
+    try:
+        return Alarms(), [str(one) for one in json.loads(line)["addresses"]]
+    except (ValueError, KeyError, TypeError):
+        say("the first line holds no addresses; they are looked for in the files")
+        return _settings(path, say)
+
+
 def _say(text: str) -> None:
     try:
         print(text, file=sys.stderr, flush=True)
@@ -332,7 +342,8 @@ def _say(text: str) -> None:
 
 def main(arguments: Sequence[str], *, alive_every_s: float = PERIOD_S, retry_s: Sequence[float] = RETRY_S) -> int:
     """Serve standard input until it ends, then deliver what waits; returns the exit code."""
-    alarms, urls = _settings(Path(arguments[0]), _say)
+    bench, *handed = arguments
+    alarms, urls = _handed(Path(bench), sys.stdin.readline(), _say) if handed else _settings(Path(bench), _say)
     posts: list[Post] = []
     try:
         for number, url in enumerate(urls, 1):
@@ -344,7 +355,7 @@ def main(arguments: Sequence[str], *, alive_every_s: float = PERIOD_S, retry_s: 
     except ImportError as error:
         _say(f"no alarm can be sent: {error}; right would be: pip install 'benchwarden[alarms]'")
     alive = Alive(alarms.alive_url, alarms.alive_end_url, _say, period_s=alive_every_s)
-    desk = Desk(posts, alive, _say, Path(arguments[0]))
+    desk = Desk(posts, alive, _say, Path(bench))
     for line in sys.stdin:
         desk.take(line)
     until_s = clock.real_s() + GRACE_S

@@ -37,12 +37,17 @@ def check_alarms(bench: Bench, bench_path: Path) -> bool:
     """Return whether there is anybody to tell; FileMistakes where the addresses cannot be used."""
     from importlib.util import find_spec
 
-    urls = addresses(bench.alarms, bench_path.parent, os.environ)
+    urls = told_at(bench, bench_path)
     if urls and find_spec("apprise") is None:
         raise FileMistakes(
             [f"{bench_path}: [alarms]: alarms need the library apprise: pip install 'benchwarden[alarms]'"]
         )
     return bool(urls or bench.alarms.alive_url)
+
+
+def told_at(bench: Bench, bench_path: Path) -> list[str]:
+    """Return the addresses that alarms go to, which hold secrets; FileMistakes where they cannot be used."""
+    return addresses(bench.alarms, bench_path.parent, os.environ)
 
 
 class Outside:

@@ -16,7 +16,18 @@ from typing import TYPE_CHECKING, Any
 from benchwarden.daemon.commands.parsing import PROFILE, add_command
 from benchwarden.daemon.guard import state_folder
 from benchwarden.daemon.guard.state_folder import GUARDIAN_SOCKET, WORKER_SOCKET
-from benchwarden.daemon.serving.asking import COME_FIRST, NoAnswer, ask, ask_both, stop_outcome, took_over_lines
+from benchwarden.daemon.serving.asking import (
+    ANSWER_S,
+    COME_FIRST,
+    STATUS_S,
+    STOP_IDLE_S,
+    NoAnswer,
+    ask,
+    ask_both,
+    no_service_lines,
+    stop_outcome,
+    took_over_lines,
+)
 
 if TYPE_CHECKING:
     from benchwarden.daemon.commands.parsing import Commands
@@ -76,10 +87,11 @@ def state_of(options: argparse.Namespace) -> Path:
 def _asked(options: argparse.Namespace, **request: Any) -> dict[str, Any]:
     """Ask the worker; leaves with exit code 2 and in words if it refuses or nobody answers."""
     try:
-        answer = ask(state_of(options) / WORKER_SOCKET, request)
+        answer_s = STATUS_S if request["do"] == "status" else ANSWER_S
+        answer = ask(state_of(options) / WORKER_SOCKET, request, answer_s)
     except NoAnswer as error:
         took_over = took_over_lines(state_of(options))
-        print(*(took_over or [f"{error}; `benchwarden serve` starts one"]), sep="\n", file=sys.stderr)
+        print(*(took_over or no_service_lines(state_of(options), error)), sep="\n", file=sys.stderr)
         raise SystemExit(NOT_CONFIRMED if took_over and request.get("do") == "status" else REFUSED) from error
     if "error" in answer:
         print(*answer.get("mistakes") or [answer["error"]], sep="\n", file=sys.stderr)
@@ -90,7 +102,7 @@ def _asked(options: argparse.Namespace, **request: Any) -> dict[str, Any]:
 def _status(options: argparse.Namespace) -> int:
     answer = _asked(options, do="status")
     try:
-        answer["guardian"] = ask(state_of(options) / GUARDIAN_SOCKET, {"do": "status"})
+        answer["guardian"] = ask(state_of(options) / GUARDIAN_SOCKET, {"do": "status"}, STATUS_S)
     except NoAnswer as error:
         answer["guardian"] = {"error": str(error)}
     print(json.dumps(answer, indent=2) if options.json else "\n".join(status_lines(answer)))
@@ -273,7 +285,7 @@ def _stop(options: argparse.Namespace) -> int:
         print("command line: right would be `stop --all`, or `stop BAY`", file=sys.stderr)
         return REFUSED
     request = {"do": "stop"} | ({} if options.all else {"bay": options.bay})
-    answers = ask_both(state_of(options), request)
+    answers = ask_both(state_of(options), request, idle_s=STOP_IDLE_S)
     lines, off = stop_outcome(answers)
     print(*lines, sep="\n", flush=True)
     if off is not None:

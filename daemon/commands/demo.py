@@ -89,6 +89,7 @@ async def _live(out: Path, profile: str, descriptor: int, progress: Progress, at
             descriptor,
             LiveBoard(progress),
             beside=caretaker.keep_going,
+            real_time=False,
         )
 
 

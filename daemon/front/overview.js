@@ -79,7 +79,7 @@ function morningLines(report) {
     const lines = report.guardian_log;
     parts.push(
       report.guardian_why
-        ? make("p", { class: "problem" }, `The guardian had to act: ${report.guardian_why}`)
+        ? make("p", { class: "problem" }, `${report.guardian_words[0].toUpperCase()}${report.guardian_words.slice(1)} ${report.guardian_why}`)
         : make("p", { class: "flag" }, `The guardian wrote: ${lines.at(-1)}`),
       make("details", {}, make("summary", {}, `its last ${lines.length} lines`), make("ul", {}, lines.map((text) => make("li", {}, text)))),
     );

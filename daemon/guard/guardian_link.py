@@ -5,6 +5,7 @@ import base64
 import json
 import socket
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
 
@@ -18,9 +19,13 @@ ARM_TIMEOUT_S = 20.0
 BEAT_GAP_S = 0.2
 # The guardian gives a sign each half second; nothing stays on without it for longer than this (real seconds).
 GUARDIAN_SILENCE_S = 3.0
+# A service gives a sign of its own so often, whatever is armed.
+ALIVE_S = 1.0
 # A machine that stands still for some seconds stops both: this process must have looked in vain for so long, too, while
 # it was awake. At the latest that begins when two thirds of the silence are over.
 DOUBT_S = 1.0
+# Its end of the socket closes with its process, however that ended.
+ENDED = "the guardian has gone (its process ended)"
 
 
 class GuardianGone(Exception):
@@ -69,7 +74,8 @@ class GuardianLink:
                     await self._loop.sock_sendall(self._socket, json.dumps(message).encode() + b"\n")
                     await waiting
         except (OSError, TimeoutError) as error:
-            raise GuardianGone(f"the guardian did not confirm bay {bay}: {error!r}") from error
+            why = ENDED if isinstance(error, ConnectionError) else f"the guardian did not confirm bay {bay}: {error!r}"
+            raise GuardianGone(why) from error
         finally:
             self._waiting.pop(bay, None)
 
@@ -85,6 +91,25 @@ class GuardianLink:
             return
         self._sent_s[bay] = now
         self._send({"beat": bay, "n": sequence, "on": on})
+
+    def hand_over(self, addresses: Sequence[str]) -> None:
+        """Leave the guardian the addresses of those whom it tells when this process has gone, and its files perhaps.
+
+        They hold secrets: nobody else can read this socket. Raises GuardianGone.
+        """
+        self._send({"addresses": list(addresses)})
+
+    async def keep_alive(self) -> None:
+        """Give the service's own signs of life until cancelled or the guardian has gone; on a clock of real seconds.
+
+        From the loop that looks at the bays, so that they end when it does.
+        """
+        number = 0
+        while not self._gone:
+            number += 1
+            with suppress(GuardianGone):  # whoever looks at `gone` learns of it
+                self._send({"alive": number})
+            await asyncio.sleep(ALIVE_S)
 
     def _judge_silence(self, now: float) -> None:
         if now - self._heard_s > GUARDIAN_SILENCE_S - DOUBT_S:
@@ -107,7 +132,8 @@ class GuardianLink:
         try:
             sent = self._socket.send(data)
         except OSError as error:
-            raise GuardianGone(f"the guardian no longer listens: {error!r}") from error
+            why = ENDED if isinstance(error, ConnectionError) else f"the guardian no longer listens: {error!r}"
+            raise GuardianGone(why) from error
         if sent != len(data):
             self._gone = f"the guardian no longer listens: it took {sent} of {len(data)} bytes"
             raise GuardianGone(self._gone)
@@ -117,11 +143,10 @@ class GuardianLink:
             block = self._socket.recv(65536)
         except BlockingIOError:
             return
-        except OSError as error:
-            self._end(f"the guardian ended: {error!r}")
-            return
+        except OSError:
+            block = b""
         if not block:
-            self._end("the guardian ended")
+            self._end(ENDED)
             return
         self._heard_s = clock.real_s()
         *lines, self._pending = (self._pending + block).split(b"\n")

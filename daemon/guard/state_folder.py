@@ -94,7 +94,7 @@ def _opened(state: Path) -> int:
 
 def _leaving(state: Path) -> bool:
     """Tell whether the service that has the folder has ended, so that only its worker still switches off."""
-    return has_ended(_who(state))
+    return has_ended(who_holds(state))
 
 
 def has_ended(who: str) -> bool:
@@ -112,10 +112,11 @@ def has_ended(who: str) -> bool:
 
 
 def _taken(state: Path) -> str:
-    return f"{state}: this bench is in use: {_who(state)}; end that first, or name another folder with --state"
+    return f"{state}: this bench is in use: {who_holds(state)}; end that first, or name another folder with --state"
 
 
-def _who(state: Path) -> str:
+def who_holds(state: Path) -> str:
+    """Return in words who took the folder last: "process N since …", or that it does not say."""
     with suppress(OSError):
         return (state / LOCK_FILE).read_text(encoding="utf-8", errors="replace").strip() or "it does not say who"
     return "it does not say who"

@@ -106,7 +106,7 @@ class BayKeeper:
             self.list = waiting_list.lost(name, f"{error}; {list_file.put_aside(self._state, name)}")
         self.list = waiting_list.after_restart(self.list)
         if not off.confirmed:
-            self.trip(f"at the start: {off.in_words()}", off_confirmed=False)
+            self.trip(f"{waiting_list.AT_START}{off.in_words()}", off_confirmed=False)
         self._hooks.note(f"{name}: {off.in_words()}; its list: {self.in_words()}")
         await self.keep()
 

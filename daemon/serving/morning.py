@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from benchwarden.daemon.guard import state_folder
+from benchwarden.daemon.guard import raw_wire, state_folder
 from benchwarden.daemon.planning.jobs import load_bench
 from benchwarden.daemon.serving import asking, list_file, waiting_list
 from benchwarden.daemon.serving.pack_now import pack_now
@@ -49,16 +49,47 @@ def morning(bench_path: Path, state: Path, bay: str | None = None, *, as_json: b
 def report(state: Path, bays: list[str], runs: Path) -> dict[str, Any]:
     """Return the report as JSON data, from the lists in `state` and the run folders below `runs`."""
     live: Mapping[str, Any] = {}
-    service = "runs"
+    service, there, outcomes = "runs", True, None
     try:
-        live = asking.ask(state / state_folder.WORKER_SOCKET, {"do": "status"}).get("bays", {})
+        live = asking.ask(state / state_folder.WORKER_SOCKET, {"do": "status"}, asking.STATUS_S).get("bays", {})
     except asking.NoAnswer as error:
-        service = str(error)
-    found = {name: _bay(state, name, runs, live.get(name)) for name in bays}
-    began = min((bay["began_utc"] for bay in found.values() if bay["began_utc"]), default="")
-    logs = (state_folder.GUARDIAN_LOG_BEFORE, state_folder.GUARDIAN_LOG)
-    lines = [line for log in logs for line in _lines(state / log) if line >= began]
-    return {"service": service, "guardian_why": guardian_why(lines), "guardian_log": lines[:LOG_LINES], "bays": found}
+        service, there = str(error), error.there
+        outcomes = asking.outcomes(state)
+    found = {name: _bay(state, name, runs, live.get(name), outcomes or {}) for name in bays}
+    words, lines = _guardian(state, list(found.values()), acts=outcomes is not None, runs=service == "runs")
+    return {
+        "service": service,
+        "service_there": there,
+        "guardian_words": words,
+        "guardian_why": guardian_why(lines),
+        "guardian_log": lines[:LOG_LINES],
+        "bays": found,
+    }
+
+
+def _guardian(state: Path, bays: list[dict[str, Any]], *, acts: bool, runs: bool) -> tuple[str, list[str]]:
+    """Return what the guardians of this service and the one before had to say, and in words whether that is over.
+
+    What the one before said is no news any more once a person has started something since, but for a bay whose last
+    test was interrupted.
+    """
+    began = min((bay["began_utc"] for bay in bays if bay["began_utc"]), default="")
+    before = [line for line in _lines(state / state_folder.GUARDIAN_LOG_BEFORE) if line >= began]
+    now = [line for line in _lines(state / state_folder.GUARDIAN_LOG) if line >= began]
+    if before:
+        newer = any((bay["newest_utc"] or "") > before[-1] for bay in bays)
+        interrupted = any(
+            bay["newest_utc"] and bay["newest_utc"] <= before[-1] and bay["tests"][-1]["fate"] == "interrupted"
+            for bay in bays
+        )
+        before = before if interrupted or not newer else []
+    if acts:
+        words = "the guardian acts now, in the worker's place:"
+    elif not now:
+        words = "the guardian of the service before had to act; that is over:"
+    else:
+        words = "the guardian had to act:" if runs else "the guardian had to act; that is over, and no service runs:"
+    return words, [*before, *now]
 
 
 def guardian_why(log: Sequence[str]) -> str:
@@ -73,31 +104,39 @@ def _lines(path: Path) -> list[str]:
         return []
 
 
-def _bay(state: Path, name: str, runs: Path, live: Mapping[str, Any] | None) -> dict[str, Any]:
+def _bay(
+    state: Path, name: str, runs: Path, live: Mapping[str, Any] | None, outcomes: Mapping[str, str]
+) -> dict[str, Any]:
+    """One bay; `outcomes` is what each instrument answers a guardian that acts in the worker's place."""
     try:
         found = list_file.read_list(state, name)
     except list_file.ListUnreadable as error:
-        nothing: dict[str, Any] = {"began_utc": None, "off": None, "tests": [], "not_run": []}
+        nothing: dict[str, Any] = {"began_utc": None, "newest_utc": None, "off": None, "tests": [], "not_run": []}
         return nothing | {"stand": "not known", "why": str(error), "fine": False}
     went_on = found.stand in waiting_list.GOING_ON or found.stand is Stand.INTERRUPTED
     if live is None:
         found = waiting_list.after_restart(found)  # what the next start will find: nothing goes on without a service
     there = _runs_of(runs, found)
     tests = [_test(test, there) for test in found.tests if test.fate not in (Fate.WAITING, Fate.REFUSED)]
-    off = None if live is None and went_on else _off(found, live)
+    off, words = None if live is None and went_on else _off(found, live), _off_words(found, live)
+    if answers := {one: said for one, said in outcomes.items() if one.startswith(f"{name} ")}:
+        off = all(map(raw_wire.is_confirmed, answers.values()))
+        said = "; ".join(f"{one}: {said}" for one, said in sorted(answers.items()))
+        words = f"{_OFF[off]} (the guardian: {said})"
     newest = max(there, key=lambda run: run.samples[-1].unix_time_s if run.samples else 0.0, default=None)
     now = pack_now(newest) if newest else None
     fates = {test.fate for test in found.tests} - {Fate.WAITING, Fate.RUNNING}
     return {
         "pack": found.pack_name,
         "began_utc": _began(found),
+        "newest_utc": max((test.began_utc for test in found.tests if test.began_utc), default=None),
         "stand": found.stand.value,
         "why": found.why,
         "fine": fates <= {Fate.FINISHED}
         and found.stand in (Stand.IDLE, Stand.RUNNING, Stand.COOLING)
         and off is not False,
         "off": off,
-        "off_words": ((live or {}).get("off") or {}).get("words", ""),
+        "off_words": words,
         "tests": tests,
         "not_run": [
             {"number": test.number, "title": test.title, "why": test.why or "waits"}
@@ -117,6 +156,15 @@ def _off(found: WaitingList, live: Mapping[str, Any] | None) -> bool | None:
         return bool(live["off"]["confirmed"]) if live.get("off") else None
     ended = [test for test in found.tests if test.fate not in (Fate.WAITING, Fate.REFUSED)]
     return ended[-1].off_confirmed if ended else None
+
+
+def _off_words(found: WaitingList, live: Mapping[str, Any] | None) -> str:
+    """What the service says of off, "" where it says nothing: a test runs, or there is no service."""
+    live = live or {}
+    if live.get("off"):
+        return str(live["off"]["words"])
+    off_now = (live.get("now") or {"output": "off"})["output"] == "off"
+    return "cools, all off and watched" if live and found.stand is Stand.COOLING and off_now else ""
 
 
 def _began(found: WaitingList) -> str | None:
@@ -171,9 +219,10 @@ _OFF = {True: "off confirmed", False: "OFF NOT CONFIRMED: look at it, unplug it"
 
 def as_lines(found: Mapping[str, Any]) -> list[str]:
     """Return the report as lines for people."""
-    lines = [] if found["service"] == "runs" else [f"the service does not run: {found['service']}"]
+    lack = "does not answer" if found["service_there"] else "does not run"
+    lines = [] if found["service"] == "runs" else [f"the service {lack}: {found['service']}"]
     if found["guardian_log"]:
-        lines += ["the guardian had to act:", *(f"  {line}" for line in found["guardian_log"])]
+        lines += [found["guardian_words"], *(f"  {line}" for line in found["guardian_log"])]
     for name, bay in found["bays"].items():
         why = f": {bay['why']}" if bay["why"] else ""
         pack = f", {bay['pack']}" if bay.get("pack") else ""
@@ -193,6 +242,8 @@ def as_lines(found: Mapping[str, Any]) -> list[str]:
 
 
 def _pack_lines(now: Mapping[str, Any]) -> list[str]:
+    if now["utc"] is None:
+        return ["  the pack now: not known, its last run left no sample; measure it"]
     groups = " ".join("-" if value is None else f"{value:.3f}" for value in now["groups_v"])
     volts = f"{groups} V per group" if groups else f"{_shown(now['voltage_v'], 2)} V"
     lines = [

@@ -114,5 +114,5 @@ def _guard(
             finally:
                 os.close(held)
     except (state_folder.StateRefused, DeskRefused) as error:  # nothing was started
-        print(error, *asking.took_over_lines(state), sep="\n", file=sys.stderr)
+        print(*(asking.took_over_lines(state) or [str(error)]), sep="\n", file=sys.stderr)
         return BAD_INPUT

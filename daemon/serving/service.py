@@ -20,7 +20,7 @@ from typing import Any
 
 from benchwarden.daemon import clock
 from benchwarden.daemon.alarm.inhibit import Inhibitor
-from benchwarden.daemon.alarm.outside import NOBODY, InAList, Outside, check_alarms
+from benchwarden.daemon.alarm.outside import NOBODY, InAList, Outside, check_alarms, told_at
 from benchwarden.daemon.bench import BayEntry, Bench
 from benchwarden.daemon.guard import self_watch, state_folder
 from benchwarden.daemon.guard.guardian_link import GuardianLink
@@ -359,10 +359,12 @@ async def serve_bays(
     *,
     before: bool = False,
     beside: Callable[[Service], Coroutine[Any, Any, None]] | None = None,
+    real_time: bool = True,
 ) -> int:
     """Serve every bay until SIGTERM or until the guardian has gone; returns the exit code.
 
     `board` shows what happens; `before`: the guardian before has left words; `beside` goes on as long as the service.
+    `real_time`: whether the loop's clock never stands still, so that the guardian may expect signs of life.
     """
     stopping = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
@@ -372,6 +374,7 @@ async def serve_bays(
     outside = Outside(tell_by, board.note, inhibitor=Inhibitor(), simulated=bench.simulated, also=telling.alarm)
     in_a_list = InAList(outside)
     with closing(GuardianLink(descriptor)) as guardian:
+        guardian.hand_over(told_at(bench, path))
         service = board.service = Service(
             bench,
             path,
@@ -384,6 +387,7 @@ async def serve_bays(
         )
         async with outside:
             await service.begin()
+            alive = asyncio.create_task(guardian.keep_alive(), name="alive") if real_time else None
             for line in state_folder.words_of_before(state) if before else ():
                 board.note(f"the guardian of the service before said: {line}")
             feed = telling.served_at(state / state_folder.FEED_SOCKET)
@@ -400,9 +404,12 @@ async def serve_bays(
                 for task in tasks:
                     task.cancel()
                 await asyncio.wait(tasks)
-                why = f"the guardian has gone: {guardian.gone}" if guardian.gone else "the service was asked to stop"
+                why = guardian.gone or "the service was asked to stop"
                 board.note(why)
                 confirmed = await service.stop_everything(why)
+            if alive:
+                alive.cancel()
+                await asyncio.wait({alive})
             board.note("every bay is off, confirmed" if confirmed else "OFF NOT CONFIRMED: look at the bench")
     return STOPPED if confirmed and not guardian.gone else TRIPPED
 

@@ -5,6 +5,7 @@ nobody is there). A list starts only when a person says so, never by itself and 
 until a person has acknowledged it. daemon/serving/service.py carries out what is decided here.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -18,6 +19,11 @@ COOL_WITHIN_K = 2.0
 COOL_AT_MOST_H = 3.0
 # Where no sensor sits on the pack nothing can be asked but time.
 COOL_UNSEEN_H = 1.0
+
+
+# How a reason begins that was found when the service switched everything off at its start, and how it ends.
+AT_START = "at the start: "
+_FOUND_AT_START = re.compile(rf"(^|; ){AT_START}.*?: unplug it")
 
 
 class Refused(Exception):
@@ -269,10 +275,23 @@ def stopped(found: WaitingList, why: str) -> WaitingList:
 
 
 def tripped(found: WaitingList, why: str, heat: Heat = Heat.NO) -> WaitingList:
-    """Return the list stopped until somebody acknowledges; an earlier trip's reason is kept beside the new one."""
-    words = f"{found.why}; {why}" if found.stand is Stand.TRIPPED and why not in found.why else why
+    """Return the list stopped until somebody acknowledges; an earlier trip's reason is kept beside the new one.
+
+    Reasons that differ only in a measured value are one: "0.001 A" and "0.002 A" would else stand there after each
+    start and stop. What was found at this start (`AT_START`) takes the place of what was found at an earlier one.
+    """
     worst = max(found.heat, heat, key=list(Heat).index)
-    return replace(found, stand=Stand.TRIPPED, why=words, heat=worst)
+    if found.stand is not Stand.TRIPPED:
+        return replace(found, stand=Stand.TRIPPED, why=why, heat=worst)
+    earlier = found.why
+    if why.startswith(AT_START):
+        earlier = _FOUND_AT_START.sub("", earlier).removeprefix("; ")
+    known = _without_values(why) in _without_values(earlier)
+    return replace(found, why=earlier if known else "; ".join(part for part in (earlier, why) if part), heat=worst)
+
+
+def _without_values(reason: str) -> str:
+    return re.sub(r"-?\d+\.\d+", "#", reason)
 
 
 def acknowledged(found: WaitingList) -> WaitingList:
