@@ -176,10 +176,8 @@ def test_worker_and_guardian_are_killed_and_each_next_start_is_idle(shed: Shed) 
         wait_for(lambda: not shed.is_on() and shed.drawn_a() < 0.05, 60)
         heard = waiting.communicate(timeout=60)[1]
         assert waiting.returncode == 1
-        assert (
-            "left: the worker has gone; its guardian has taken over: off confirmed (" in heard
-        )
-            assert "left load: off, read back" in heard
+        assert "left: the worker has gone; its guardian has taken over: off confirmed (" in heard
+        assert "left load: off, read back" in heard
         said = service.say("status")
         assert said.returncode == 1
         assert "its guardian has taken over: off confirmed" in said.stderr
