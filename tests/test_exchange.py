@@ -66,7 +66,7 @@ def test_parquet_holds_the_same_numbers(tmp_path: Path) -> None:
 def test_export_says_what_it_lacks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "empty").mkdir()
     assert main(["export", str(tmp_path / "empty"), "--out", str(tmp_path)]) == 2
-    assert "no samples" in capsys.readouterr().err
+    assert "no run: found neither run.json nor samples" in capsys.readouterr().err
     assert main(["export", str(tmp_path / "nowhere"), "--out", str(tmp_path)]) == 2
 
 
