@@ -12,10 +12,10 @@ demo: $(VENV)/installed
 demo-live: $(VENV)/installed
 	$(BIN)/benchwarden demo --out demo --live
 
-# Three at a time, on two cores, too: much of the time goes by in real seconds that are waited for. Each file in one piece,
+# Four at a time, on two cores, too: much of the time goes by in real seconds that are waited for. Each file in one piece,
 # the longest first (tests/conftest.py).
 test: $(VENV)/dev
-	$(BIN)/python -m pytest -n 3 --dist loadfile
+	$(BIN)/python -m pytest -n 4 --dist loadfile
 
 # All of what `make test` takes a part of: every n-th operation, hundreds of kills, days of simulated testing. A quarter of
 # an hour on two cores: what waits for real seconds goes beside what computes.

@@ -28,18 +28,21 @@ settings.load_profile("patient")
 # The files that take longest, by what they take on an idle machine. They go first, longest before shorter, so that no
 # core is idle at the end while another has a long one left.
 LONGEST = (
+    "test_page_tells",
+    "test_guardian",
+    "test_counted_steps",
+    "test_reports_browser",
     "test_page_browser",
+    "test_frozen_service",
+    "test_charts",
     "test_serve_processes",
     "test_nth_fault",
     "test_kill_anytime",
     "test_drilled",
     "test_continue_run",
     "test_alarms",
-    "test_guardian",
-    "test_frozen_service",
     "test_skeleton",
     "test_plausible",
-    "test_counted_steps",
     "test_whole_chain",
     "test_contactor",
     "test_wires_whole_run",
@@ -51,7 +54,6 @@ LONGEST = (
     "test_soak",
     "test_uncertainty_of_figures",
     "test_reporting",
-    "test_charts",
     "test_show_plan",
     "test_service",
 )

@@ -40,6 +40,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     ]
     assert main([str(runs[0])]) == 0
     assert main([*map(str, runs), "--out", str(folder / "out")]) == 0
+    assert main([*map(str, runs[:2]), "--out", str(folder / "of-two")]) == 0
     return [runs[0] / "report.html", folder / "out" / "comparison.html"]
 
 
@@ -132,7 +133,7 @@ def test_tables_are_tables_to_a_screen_reader_where_they_look_like_lines(
 ) -> None:
     with context(browser, size) as device:
         page = device.new_page()
-        for path in pages:
+        for path in (pages[0], pages[1].parents[1] / "of-two" / pages[1].name):  # each rule once; axe-core reads long
             page.goto(path.as_uri())
             heads = page.evaluate("[...document.querySelectorAll('.lines thead th')].map(one => one.textContent)")
             cells = page.evaluate("document.querySelectorAll('.lines td').length")
