@@ -22,7 +22,7 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 # How long one example takes says more of the machine than of the code.
-settings.register_profile("patient")
+settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")
 
 # The files that take longest, by what they take on an idle machine. They go first, longest before shorter, so that no

@@ -735,19 +735,22 @@ def test_a_bay_with_a_stranger_in_it_is_not_armed(tmp_path: Path, make_box: Call
 def test_a_guardian_without_room_for_another_thread_switches_off_all_the_same(
     tmp_path: Path, make_box: Callable[..., Box]
 ) -> None:
-    """Asking a bay's instruments needs a thread; so does switching off. One stack is left from the first bay."""
+    """Asking a bay's instruments needs a thread; so does switching off. One stack is left from the first bay, and one
+    that does not answer holds it.
+    """
     boxes = [make_box({"*IDN?": "SHED,BOX,7,2.0"}) for _ in range(2)]
     body = """
         import resource
-        OFF = [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]
+        *OFF, silent = [dict(one, identity=["SHED", "BOX", "7"]) for one in OFF]
         arm(); beat()
         pages = int(open(f"/proc/{os.getppid()}/statm").read().split()[0])
         room = pages * resource.getpagesize() + 1_000_000
         resource.prlimit(os.getppid(), resource.RLIMIT_AS, (room, room))
-        line.sendall(b"".join(json.dumps({"arm": bay, "off": OFF}).encode() + b"\\n" for bay in ("middle", "right")))
+        asked = [{"arm": bay, "off": [silent]} for bay in ("middle", "right")]
+        line.sendall(b"".join(json.dumps(one).encode() + b"\\n" for one in asked))
         while True: beat(); time.sleep(0.1)
     """
-    code, said = Guarded(tmp_path, body, *boxes).end()
+    code, said = Guarded(tmp_path, body, *boxes, make_box({"*IDN?": None})).end()
     assert code == guardian.TOOK_OVER
     assert "guardian: the guardian itself is at fault (RuntimeError(" in said
     for number, box in enumerate(boxes, start=1):
