@@ -188,6 +188,17 @@ def test_what_was_measured_before_anybody_watched_is_in_the_chart_and_no_event_i
     assert sorted(one["seq"] for one in found.events) == [1, 2]
 
 
+def test_what_several_runs_told_before_anybody_watched_stands_by_its_time() -> None:
+    """And of many it is the newest that are kept, whichever bay is read last."""
+    found = Told()
+    for bay, late in (("left", 1), ("right", 0)):
+        record = [{"seq": n, "utc": f"2026-11-25T21:{n // 30:02}:{2 * n % 60 + late:02}.000Z"} for n in range(300)]
+        found.begin(bay, f"heron/{bay}", [], record)
+    times = [event["utc"] for event in found.events]
+    assert times == sorted(times)
+    assert [event["bay"] for event in found.events][-4:] == ["right", "left", "right", "left"]
+
+
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(-90, 10)), min_size=1, max_size=5 * POINTS))
 def test_thinning_keeps_the_extremes_and_an_even_number_of_points(values: list[tuple[float, float]]) -> None:
     history = History()

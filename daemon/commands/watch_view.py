@@ -91,7 +91,9 @@ class Told:
     def begin(self, bay: str, run: str, points: Sequence[Point], events: Sequence[Message]) -> None:
         """Take what a run had measured and told before anybody watched."""
         had = {(event["run"], event["seq"]) for event in self.events}
-        self.events.extend({**one, "bay": bay, "run": run} for one in events if (run, one.get("seq")) not in had)
+        new = [{**one, "bay": bay, "run": run} for one in events if (run, one.get("seq")) not in had]
+        # Of all bays by their time: each run's are read from its record, one run after the other.
+        self.events = deque(sorted([*self.events, *new], key=lambda one: str(one["utc"])), maxlen=EVENTS)
         history = self.histories[bay] = History(run)
         for point in points:
             history.add(point)
