@@ -10,6 +10,7 @@ from benchwarden.results.counters import step_figures
 from benchwarden.results.figure import Figures
 from benchwarden.results.run import Run, RunInfo
 from benchwarden.results.series import Series
+from tests.benchmarks.test_ten_hours import slower
 
 pytestmark = pytest.mark.benchmark
 
@@ -53,4 +54,4 @@ def test_every_step_is_judged_without_looking_at_all_rows_again() -> None:
     print(f"\n{STEPS} steps of {ROWS_EACH} rows: {min(took_s):.2f} s of processor time")
     assert len(out.counts) == 2 * STEPS
     assert not out.flags
-    assert min(took_s) <= SECONDS
+    assert min(took_s) <= SECONDS * slower()
