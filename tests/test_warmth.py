@@ -7,8 +7,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from benchwarden.daemon.running.supervisor import Supervisor, Wiring
-from benchwarden.daemon.running.warmth import COOLING_S, LAG_S, Heat, Probes, probes_plausible, warmed
-from benchwarden.daemon.safety import Heat as Mark
+from benchwarden.daemon.running.warmth import COOLING_S, LAG_S, Probes, PutIn, probes_plausible, warmed
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.decision import Draw, Feed, Off
 from benchwarden.profiles.pack import read_pack, resolved
 from benchwarden.results.sample import Reading
@@ -24,9 +24,9 @@ def go(
     seconds: int,
     charging: bool = False,
     ohm: float | None = OHM,
-) -> tuple[int, str, Mark] | None:
+) -> tuple[int, str, Heat] | None:
     """Return second, reason and what it says of heat, of the first trip."""
-    heat, probes = Heat(0.0), Probes({})
+    heat, probes = PutIn(0.0), Probes({})
     for n in range(seconds):
         amps = current_a(n)
         heat = warmed(heat, float(n), amps, ohm, MASS_KG, drawing=amps < 0.0 and not charging)
@@ -46,7 +46,7 @@ def body_c(current_a: float, n: int, *, tau_s: float = 430.0) -> float:
 def test_heat_is_what_an_ode_solver_makes_of_the_same_equations() -> None:
     """Against scipy.integrate.solve_ivp: kept, cooled, and cooled with a lag."""
     rate = 25.0**2 * OHM / (MASS_KG * 1000.0)
-    heat = Heat(0.0)
+    heat = PutIn(0.0)
     for n in range(1, 661):
         heat = warmed(heat, float(n), -25.0, OHM, MASS_KG, drawing=True)
     found = solve_ivp(
@@ -73,7 +73,7 @@ def test_a_probe_that_fell_off_shows_ambient() -> None:
     assert 60 <= second <= 200
     assert "middle_c" in reason
     assert "the probe fell off" in reason
-    assert mark is Mark.UNKNOWN
+    assert mark is Heat.UNKNOWN
 
 
 def test_one_fallen_probe_of_two_is_named_and_the_connector_s_is_not_judged() -> None:
@@ -106,7 +106,7 @@ def test_a_pack_that_warms_under_load_beyond_what_its_current_explains() -> None
     second, reason, mark = found
     assert second == 114  # 0.1·n > 10 + 3·n·25·0.066/450 from n = 113 on, looked at every other second; by hand
     assert "where the current explains" in reason
-    assert mark is Mark.HOT
+    assert mark is Heat.HOT
 
 
 @pytest.mark.parametrize("charging", [False, True], ids=["rest", "charge"])
@@ -120,7 +120,7 @@ def test_a_pack_that_warms_by_itself(charging: bool) -> None:
     found = go(lambda n: amps, probes(1.5), seconds=900, charging=charging)
     assert found is not None
     assert 380 <= found[0] <= 440 + 20
-    assert found[2] is Mark.HOT
+    assert found[2] is Heat.HOT
     assert "with the load off" in found[1]
     assert go(lambda n: amps, probes(0.9), seconds=900, charging=charging) is None
 

@@ -18,8 +18,8 @@ from benchwarden.daemon.running.supervision import (
     set_point_held,
     voltmeter_agrees,
 )
-from benchwarden.daemon.running.warmth import Heat, Probes, probes_plausible, warmed
-from benchwarden.daemon.safety import Heat as Mark
+from benchwarden.daemon.running.warmth import Probes, PutIn, probes_plausible, warmed
+from benchwarden.daemon.safety import Heat
 from benchwarden.profiles.pack import PackValues
 from benchwarden.profiles.preflight import resistance_is_sane
 from benchwarden.profiles.quantity import Accuracy
@@ -52,7 +52,7 @@ class Supervisor:
         self._apart = Apart()
         self._last: Beat | None = None
         self._rest: Beat | None = None
-        self._heat: Heat | None = None
+        self._heat: PutIn | None = None
         self._probes = Probes({})
         self._felt_s = float("-inf")
 
@@ -101,7 +101,7 @@ class Supervisor:
         if reason:
             raise Trip(reason)
         self._learn(beat, offset_a)
-        before = self._heat or Heat(beat.time_s)
+        before = self._heat or PutIn(beat.time_s)
         self._heat = warmed(
             before, beat.time_s, beat.current_a, self.ohm, pack.lightest_kg, drawing=beat.output == "load"
         )
@@ -128,12 +128,12 @@ class Supervisor:
         if resistance_is_sane(ohm, self._pack.series):
             self.ohm = ohm
 
-    def _feel(self, warmth: Reading, heat: Heat) -> None:
+    def _feel(self, warmth: Reading, heat: PutIn) -> None:
         seen = {place: value for place, value in warmth.values.items() if value is not None}
         weighed = self._pack.mass_kg is not None
         self._probes, breach = probes_plausible(self._probes, seen, heat, weighed=weighed)
         if breach:
-            raise Trip(breach.why, every_bay=breach.heat is Mark.HOT, heat=breach.heat)
+            raise Trip(breach.why, every_bay=breach.heat is Heat.HOT, heat=breach.heat)
 
 
 def _at_pack(voltmeter: Reading | None) -> tuple[float, float] | None:

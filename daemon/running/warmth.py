@@ -11,8 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from benchwarden.daemon.safety import Breach
-from benchwarden.daemon.safety import Heat as Mark
+from benchwarden.daemon.safety import Breach, Heat
 
 HEAT_J_PER_KG_K = 1000.0
 # A fan may cool a pack with this time constant; what its cells make reaches a probe with that one.
@@ -30,7 +29,7 @@ NOT_ON_CELLS = ("ambient_c", "connector_c")
 AMBIENT = "ambient_c"
 
 
-class Heat(NamedTuple):
+class PutIn(NamedTuple):
     """What the current has put in until `time_s`: `all_k` with all heat kept, `seen_k` cooled and lagging (kelvins).
 
     `low_k` is the cooled prediction before its lag; `drawn_s` when a load drew last.
@@ -43,12 +42,12 @@ class Heat(NamedTuple):
     drawn_s: float = float("-inf")
 
 
-def warmed(heat: Heat, time_s: float, current_a: float, ohm: float | None, mass_kg: float, *, drawing: bool) -> Heat:
+def warmed(heat: PutIn, time_s: float, current_a: float, ohm: float | None, mass_kg: float, *, drawing: bool) -> PutIn:
     """Return the heat after a beat at `time_s` (s) with this current (A); `ohm` None: not known, no heat is counted."""
     passed_s = min(max(time_s - heat.time_s, 0.0), 10.0)
     rate_k_s = current_a * current_a * (ohm or 0.0) / (mass_kg * HEAT_J_PER_KG_K)
     low_k = heat.low_k + passed_s * (rate_k_s - heat.low_k / COOLING_S)
-    return Heat(
+    return PutIn(
         time_s,
         heat.all_k + passed_s * rate_k_s,
         low_k,
@@ -76,7 +75,7 @@ class Probes:
 
 
 def probes_plausible(
-    memory: Probes, probes_c: Mapping[str, float], heat: Heat, *, weighed: bool = True
+    memory: Probes, probes_c: Mapping[str, float], heat: PutIn, *, weighed: bool = True
 ) -> tuple[Probes, Breach | None]:
     """Judge one reading of the thermometer; missing probes are left out of `probes_c`.
 
@@ -101,9 +100,9 @@ def probes_plausible(
     after = Probes(lowest_c, kept, episode)
     fallen = fell_off(probes_c, lowest_c, heat.seen_k) if weighed else None
     if fallen:
-        return after, Breach(fallen, Mark.UNKNOWN)
+        return after, Breach(fallen, Heat.UNKNOWN)
     fast = too_warm_drawing(episode, now) if drawn_lately and episode else too_fast_idle(kept, now)
-    return after, Breach(fast, Mark.HOT) if fast else None
+    return after, Breach(fast, Heat.HOT) if fast else None
 
 
 def fell_off(probes_c: Mapping[str, float], lowest_c: Mapping[str, float], must_k: float) -> str | None:
